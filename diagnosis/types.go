@@ -1,0 +1,199 @@
+// Package diagnosis turns readings into verdicts and verdicts into an
+// assessment. It is pure: no database, no network, no clock, no logger. Given
+// the same arguments it gives the same answer.
+//
+// Units: SI inside. Temperatures are kelvin, resistances ohm, pressures
+// pascal, velocities metre per second, times second.
+package diagnosis
+
+import (
+	"time"
+
+	"drumline/diagnosis/catalogue"
+)
+
+// EngineVersion names the rules a verdict was derived with. It changes when a
+// verdict could come out differently for the same reading.
+const EngineVersion = "1"
+
+// Phase says when in the life of a call a reading was taken.
+type Phase string
+
+// The phases: as found, after an action, and proving the repaired machine.
+const (
+	AsFound      Phase = "as_found"
+	AfterAction  Phase = "after_action"
+	Verification Phase = "verification"
+)
+
+// Outcome is what a reading says of a part.
+type Outcome string
+
+// The outcomes.
+const (
+	Conforms       Outcome = "conforms"
+	DoesNotConform Outcome = "does_not_conform"
+	Inconclusive   Outcome = "inconclusive"
+)
+
+// Value is one observed value of one input.
+type Value struct {
+	SI     float64 // in the SI unit of the input's quantity
+	Unit   string  // UCUM code as entered; sentences speak in it
+	Choice string  // of a choice input
+	Over   bool    // the meter showed over range: no number
+}
+
+// Series is a logged run, as columns of one length. T is seconds from the
+// start, strictly increasing. Value is SI. Closed is empty for a run without a
+// contact.
+type Series struct {
+	T      []float64
+	Value  []float64
+	Closed []bool
+}
+
+// Instrument is what is known of the meter or thermometer used. The limit of
+// error of a reading x is Percent/100*|x| + Counts*Resolution, read as the
+// half width of a rectangular distribution (JCGM 100:2008, 4.3.7).
+type Instrument struct {
+	Method     string  // bead, bead_on_surface, clamp, infrared, meter, manometer, vane, pitot
+	Percent    float64 // % of reading
+	Counts     float64
+	Resolution float64 // SI, of the range used
+	Overdue    bool    // calibration past due at the time of the reading
+}
+
+// Reading is one check as done.
+type Reading struct {
+	ID         string
+	Check      string
+	Position   string
+	Phase      Phase
+	At         time.Time
+	Values     map[string][]Value // by input id, in the order entered
+	Series     *Series
+	Instrument *Instrument // nil: unknown, a cautious default is used
+	Lead       float64     // ohm, the meter's leads shorted; taken off a resistance
+	NotDone    string      // reason the check was not done; empty when it was
+	SetAside   bool        // taken without the competence it needs: shown, not weighed
+}
+
+// Point is one point of a data-sheet curve.
+type Point struct {
+	Kelvin float64
+	Ohm    float64
+}
+
+// SheetValue is what the data sheet states for one parameter. Value holds a
+// single figure, Low and High a band or one-sided limit, Curve a table.
+type SheetValue struct {
+	Value     *float64
+	Low, High *float64
+	Curve     []Point
+	Text      string
+	Unit      string // UCUM code it was written in
+	Origin    string // e.g. "tech sheet W-20, page 2"
+	Confirmed bool
+}
+
+// Sheet is a model's data sheet by parameter id.
+type Sheet map[string]SheetValue
+
+// Unit is what the engine needs to know of the appliance.
+type Unit struct {
+	Kind  string          // catalogue kind id
+	Gas   bool            //
+	Has   map[string]bool // features: bias_heater, dual_coil, thermistor, low_setting…
+	Watts *float64        // rated heating power from the nameplate
+	Volts *float64        // rated voltage
+}
+
+// Limit is the limit a verdict was judged against. Low and High are SI.
+type Limit struct {
+	Low, High *float64
+	Unit      string // UCUM code to show it in
+	Mark      catalogue.Mark
+	Origin    string // e.g. "tech sheet W-20, page 2 (unconfirmed)" or "common practice, no source"
+	Confirmed bool   // of a sheet value: two people agree
+}
+
+// Verdict is what one reading means for one part.
+type Verdict struct {
+	Part        string
+	Outcome     Outcome
+	Fault       string             // fault pointed to when it does not conform
+	Finding     string             // id of the check's finding
+	Probability float64            // that the part conforms, 0..1 (JCGM 106:2012)
+	Explains    catalogue.Explains // whether the fault explains the complaint; empty when there is no fault
+	Measured    *float64           // SI, what was compared with the limit; nil for a look
+	Uncertainty float64            // SI, standard uncertainty of Measured
+	Limit       *Limit
+	Sentence    string // one sentence a tech would say
+	Do          string // what to do when inconclusive
+	Missing     string // data-sheet parameter that would settle it
+}
+
+// Done is one action, with the part it was done to.
+type Done struct {
+	Action string
+	Part   string
+	At     time.Time
+}
+
+// Judged is a reading with its verdicts.
+type Judged struct {
+	Reading  Reading
+	Verdicts []Verdict
+}
+
+// Case is everything known of a call.
+type Case struct {
+	Complaint   string
+	Unit        Unit
+	Sheet       Sheet
+	Triage      map[string]string // question id → answer id
+	Readings    []Judged
+	Done        []Done
+	Isolated    bool            // an isolation record is open
+	Competences map[string]bool // of the visiting tech, at the time
+}
+
+// Ranked is one fault in the ranking.
+type Ranked struct {
+	Fault       string
+	Part        string
+	Probability float64 // that it is the first cause, among the causes of the catalogue
+	Tested      bool    // a conclusive finding speaks about it
+	Reasons     []string
+}
+
+// PartState is where a part stands.
+type PartState struct {
+	Part    string
+	Outcome Outcome // inconclusive when nothing settles it
+	Fault   string
+	Reading string // id of the reading that decides it
+	Phase   Phase
+}
+
+// Next is a check worth doing now.
+type Next struct {
+	Check    string
+	Position string
+	Minutes  float64
+	Gain     float64 // expected fall of uncertainty, bits
+	Reason   string
+}
+
+// Assessment is everything the engine says of a call.
+type Assessment struct {
+	Ranking  []Ranked
+	Barriers []Ranked // second barriers: gate closing, never rank as first cause
+	Parts    []PartState
+	Coverage float64 // share of the prior mass touched by a conclusive finding
+	Next     []Next  // best first
+	Enough   bool    // no check pays: conclude
+	Sentence string
+	Missing  []string // sheet parameters that would settle inconclusive verdicts
+}
