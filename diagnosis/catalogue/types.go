@@ -60,201 +60,221 @@ const (
 
 // Kind is one kind of appliance.
 type Kind struct {
-	ID         string      `yaml:"kind"`
-	Name       string      `yaml:"name"`
-	Version    int         `yaml:"version"`
-	Parameters []Parameter `yaml:"parameters"`
-	Parts      []Part      `yaml:"parts"`
-	Faults     []Fault     `yaml:"faults"`
-	Checks     []Check     `yaml:"checks"`
-	Actions    []Action    `yaml:"actions"`
-	Complaints []Complaint `yaml:"complaints"`
+	ID         string      `yaml:"kind" json:"kind,omitempty"`
+	Name       string      `yaml:"name" json:"name,omitempty"`
+	Version    int         `yaml:"version" json:"version,omitempty"`
+	Features   []Feature   `yaml:"features" json:"features,omitempty"`
+	Parameters []Parameter `yaml:"parameters" json:"parameters,omitempty"`
+	Parts      []Part      `yaml:"parts" json:"parts,omitempty"`
+	Faults     []Fault     `yaml:"faults" json:"faults,omitempty"`
+	Checks     []Check     `yaml:"checks" json:"checks,omitempty"`
+	Actions    []Action    `yaml:"actions" json:"actions,omitempty"`
+	Complaints []Complaint `yaml:"complaints" json:"complaints,omitempty"`
+
+	index kindIndex
+}
+
+// Feature is something some machines of the kind have and others lack. Parts,
+// checks, positions and closing items name the one they need.
+type Feature struct {
+	ID   string `yaml:"id" json:"id,omitempty"`
+	Name string `yaml:"name" json:"name,omitempty"` // asked as a yes-or-no question of the unit
 }
 
 // Parameter is a value a model's data sheet states.
 type Parameter struct {
-	ID       string   `yaml:"id"`
-	Name     string   `yaml:"name"`
-	Form     string   `yaml:"form"`     // value, band (low and high), at_most, at_least, curve (temperature and resistance points), text
-	Quantity string   `yaml:"quantity"` // a quantity of package measure; of a curve: resistance
-	Units    []string `yaml:"units"`    // accepted UCUM codes, usual one first
-	Where    string   `yaml:"where"`    // where a tech finds it
+	ID       string   `yaml:"id" json:"id,omitempty"`
+	Name     string   `yaml:"name" json:"name,omitempty"`
+	Form     string   `yaml:"form" json:"form,omitempty"`         // value, band (low and high), at_most, at_least, curve (temperature and resistance points), text
+	Quantity string   `yaml:"quantity" json:"quantity,omitempty"` // a quantity of package measure; of a curve: resistance
+	Units    []string `yaml:"units" json:"units,omitempty"`       // accepted UCUM codes, usual one first
+	Where    string   `yaml:"where" json:"where,omitempty"`       // where a tech finds it
 }
 
 // Part is a part, a passage or a habit that can be at fault.
 type Part struct {
-	ID    string `yaml:"id"`
-	Name  string `yaml:"name"`
-	Plain string `yaml:"plain"` // words a customer understands
-	Role  Role   `yaml:"role"`
-	Has   string `yaml:"has"` // feature of the unit the part needs, empty if always there (e.g. bias_heater)
+	ID    string `yaml:"id" json:"id,omitempty"`
+	Name  string `yaml:"name" json:"name,omitempty"`
+	Plain string `yaml:"plain" json:"plain,omitempty"` // words a customer understands
+	Role  Role   `yaml:"role" json:"role,omitempty"`
+	Has   string `yaml:"has" json:"has,omitempty"` // feature of the unit the part needs, empty if always there (e.g. bias_heater)
 }
 
 // Fault is one failure mode of one part in one direction.
 type Fault struct {
-	ID      string  `yaml:"id"`
-	Part    string  `yaml:"part"`
-	Mode    string  `yaml:"mode"`
-	Name    string  `yaml:"name"`
-	Plain   string  `yaml:"plain"`
-	Fix     string  `yaml:"fix"` // id of the action that usually mends it
-	Minutes float64 `yaml:"minutes"`
-	Mark    Mark    `yaml:"mark"` // of Minutes
+	ID      string  `yaml:"id" json:"id,omitempty"`
+	Part    string  `yaml:"part" json:"part,omitempty"`
+	Mode    string  `yaml:"mode" json:"mode,omitempty"`
+	Name    string  `yaml:"name" json:"name,omitempty"`
+	Plain   string  `yaml:"plain" json:"plain,omitempty"`
+	Fix     string  `yaml:"fix" json:"fix,omitempty"` // id of the action that usually mends it
+	Minutes float64 `yaml:"minutes" json:"minutes,omitempty"`
+	Mark    Mark    `yaml:"mark" json:"mark,omitempty"` // of Minutes
 }
 
 // Action is something done to the unit: it ends the evidence of what it touches.
 type Action struct {
-	ID       string   `yaml:"id"`
-	Name     string   `yaml:"name"`
-	Plain    string   `yaml:"plain"`
-	Touches  []string `yaml:"touches"`  // part ids; "chosen" = the part named with the action; "all" = every part
-	Destroys []string `yaml:"destroys"` // as-found states it ends (see Check.Needs)
-	Cleans   []string `yaml:"cleans"`   // care scopes: screen, blower, cabinet, transition_duct, run, hood
+	ID       string   `yaml:"id" json:"id,omitempty"`
+	Name     string   `yaml:"name" json:"name,omitempty"`
+	Plain    string   `yaml:"plain" json:"plain,omitempty"`
+	Touches  []string `yaml:"touches" json:"touches,omitempty"`   // part ids; "chosen" = the part named with the action; "all" = every part
+	Destroys []string `yaml:"destroys" json:"destroys,omitempty"` // as-found states it ends (see Check.Needs)
+	Cleans   []string `yaml:"cleans" json:"cleans,omitempty"`     // care scopes: screen, blower, cabinet, transition_duct, run, hood
 }
 
 // Complaint is what a customer says is wrong.
 type Complaint struct {
-	ID      string     `yaml:"id"`
-	Name    string     `yaml:"name"`
-	Say     string     `yaml:"say"` // advice read to every caller
-	Triage  []Question `yaml:"triage"`
-	Causes  []Cause    `yaml:"causes"`
-	Closing []Closing  `yaml:"closing"`
+	ID      string     `yaml:"id" json:"id,omitempty"`
+	Name    string     `yaml:"name" json:"name,omitempty"`
+	Say     string     `yaml:"say" json:"say,omitempty"` // advice read to every caller
+	Triage  []Question `yaml:"triage" json:"triage,omitempty"`
+	Causes  []Cause    `yaml:"causes" json:"causes,omitempty"`
+	Closing []Closing  `yaml:"closing" json:"closing,omitempty"`
 }
 
 // Question is one question of the telephone triage.
 type Question struct {
-	ID      string   `yaml:"id"`
-	Ask     string   `yaml:"ask"`
-	Answers []Answer `yaml:"answers"`
+	ID      string   `yaml:"id" json:"id,omitempty"`
+	Ask     string   `yaml:"ask" json:"ask,omitempty"`
+	Answers []Answer `yaml:"answers" json:"answers,omitempty"`
 }
 
 // Answer is one answer to a question. Weights are likelihood ratios by fault
 // id: how many times likelier this answer is when the fault is there than
 // when it is not. They are judgement, and weak.
 type Answer struct {
-	ID      string             `yaml:"id"`
-	Text    string             `yaml:"text"`
-	Advice  string             `yaml:"advice"` // said at once to the caller, e.g. stop using it and unplug
-	Weights map[string]float64 `yaml:"weights"`
+	ID      string             `yaml:"id" json:"id,omitempty"`
+	Text    string             `yaml:"text" json:"text,omitempty"`
+	Advice  string             `yaml:"advice" json:"advice,omitempty"` // said at once to the caller, e.g. stop using it and unplug
+	Weights map[string]float64 `yaml:"weights" json:"weights,omitempty"`
 }
 
 // Cause ties a fault to a complaint with the chance that it is the first cause.
 type Cause struct {
-	Fault    string   `yaml:"fault"`
-	Prior    float64  `yaml:"prior"` // 0..1; of a second barrier: chance that it is found failed beside the first cause
-	Explains Explains `yaml:"explains"`
-	Mark     Mark     `yaml:"mark"`
-	Note     string   `yaml:"note"`
+	Fault    string   `yaml:"fault" json:"fault,omitempty"`
+	Prior    float64  `yaml:"prior" json:"prior,omitempty"` // 0..1; of a second barrier: chance that it is found failed beside the first cause
+	Explains Explains `yaml:"explains" json:"explains,omitempty"`
+	Mark     Mark     `yaml:"mark" json:"mark,omitempty"`
+	Note     string   `yaml:"note" json:"note,omitempty"`
 }
 
 // Closing is one thing that must be on record before a unit goes back to
 // service: a verification reading of Check (any of AnyOf when given) that
 // conforms, or for Check empty a confirmation by Statement id.
 type Closing struct {
-	ID        string   `yaml:"id"`
-	Text      string   `yaml:"text"`
-	AnyOf     []string `yaml:"any_of"`    // check ids
-	Statement string   `yaml:"statement"` // confirmed by the tech when closing
-	Has       string   `yaml:"has"`       // only when the unit has this feature
+	ID        string   `yaml:"id" json:"id,omitempty"`
+	Text      string   `yaml:"text" json:"text,omitempty"`
+	AnyOf     []string `yaml:"any_of" json:"any_of,omitempty"`       // check ids
+	Statement string   `yaml:"statement" json:"statement,omitempty"` // confirmed by the tech when closing
+	Has       string   `yaml:"has" json:"has,omitempty"`             // only when the unit has this feature
 }
 
 // Check is one test procedure.
 type Check struct {
-	ID           string       `yaml:"id"`
-	Name         string       `yaml:"name"`
-	Parts        []string     `yaml:"parts"` // parts it speaks about
-	Why          string       `yaml:"why"`
-	Instructions []string     `yaml:"instructions"`
-	Place        string       `yaml:"place"`
-	State        CircuitState `yaml:"state"`
-	Gas          bool         `yaml:"gas"`
-	Electric     bool         `yaml:"electric_only"` // never on a gas machine
-	Competence   string       `yaml:"competence"`    // competence a person needs, empty for none
-	Cautions     []string     `yaml:"cautions"`
-	Minutes      float64      `yaml:"minutes"`
-	Answers      []string     `yaml:"answers"`  // what is known afterwards; two checks that share an answer answer the same
-	Needs        []string     `yaml:"needs"`    // as-found states that must still stand (e.g. not_moved, not_opened, cold)
-	Destroys     []string     `yaml:"destroys"` // as-found states that doing it ends
-	Has          string       `yaml:"has"`      // feature of the unit it needs
-	Positions    []Position   `yaml:"positions"`
-	Inputs       []Input      `yaml:"inputs"`
-	Series       *SeriesForm  `yaml:"series"`
-	Rule         string       `yaml:"rule"` // name of the judging rule in package diagnosis
-	Limits       []Limit      `yaml:"limits"`
-	Findings     []Finding    `yaml:"findings"`
+	ID           string       `yaml:"id" json:"id,omitempty"`
+	Name         string       `yaml:"name" json:"name,omitempty"`
+	Parts        []string     `yaml:"parts" json:"parts,omitempty"` // parts it speaks about
+	Why          string       `yaml:"why" json:"why,omitempty"`
+	Instructions []string     `yaml:"instructions" json:"instructions,omitempty"`
+	Place        string       `yaml:"place" json:"place,omitempty"`
+	State        CircuitState `yaml:"state" json:"state,omitempty"`
+	Gas          bool         `yaml:"gas" json:"gas,omitempty"`
+	Electric     bool         `yaml:"electric_only" json:"electric_only,omitempty"` // never on a gas machine
+	Competence   string       `yaml:"competence" json:"competence,omitempty"`       // competence a person needs, empty for none
+	Cautions     []string     `yaml:"cautions" json:"cautions,omitempty"`
+	Minutes      float64      `yaml:"minutes" json:"minutes,omitempty"`
+	Answers      []string     `yaml:"answers" json:"answers,omitempty"`   // what is known afterwards; two checks that share an answer answer the same
+	Needs        []string     `yaml:"needs" json:"needs,omitempty"`       // as-found states that must still stand (e.g. not_moved, not_opened, cold)
+	Destroys     []string     `yaml:"destroys" json:"destroys,omitempty"` // as-found states that doing it ends
+	Has          string       `yaml:"has" json:"has,omitempty"`           // feature of the unit it needs
+	Positions    []Position   `yaml:"positions" json:"positions,omitempty"`
+	Inputs       []Input      `yaml:"inputs" json:"inputs,omitempty"`
+	Series       *SeriesForm  `yaml:"series" json:"series,omitempty"`
+	Rule         string       `yaml:"rule" json:"rule,omitempty"` // name of the judging rule in package diagnosis
+	Limits       []Limit      `yaml:"limits" json:"limits,omitempty"`
+	Findings     []Finding    `yaml:"findings" json:"findings,omitempty"`
+
+	index checkIndex
 }
 
 // Position is one place a check is done at: a terminal, a terminal pair, one
 // of two coils. A check without positions is done once.
 type Position struct {
-	ID         string `yaml:"id"`
-	Name       string `yaml:"name"`
-	ClosedCold *bool  `yaml:"closed_cold"` // of a contact pair: closed at room temperature when healthy
-	Has        string `yaml:"has"`
+	ID         string `yaml:"id" json:"id,omitempty"`
+	Name       string `yaml:"name" json:"name,omitempty"`
+	ClosedCold *bool  `yaml:"closed_cold" json:"closed_cold,omitempty"` // of a contact pair: closed at room temperature when healthy
+	Has        string `yaml:"has" json:"has,omitempty"`
+	Limit      string `yaml:"limit" json:"limit,omitempty"` // limit that holds at this position; empty: the check's first
 }
 
 // Input is one thing to enter.
 type Input struct {
-	ID        string   `yaml:"id"`
-	Name      string   `yaml:"name"`
-	Quantity  string   `yaml:"quantity"` // empty for a choice
-	Units     []string `yaml:"units"`    // accepted UCUM codes, usual one first
-	Choices   []Choice `yaml:"choices"`
-	Many      bool     `yaml:"many"` // several values in order, e.g. one a cycle
-	Required  bool     `yaml:"required"`
-	OverRange bool     `yaml:"over_range"` // the meter's "over range" (open) is a valid entry
-	Low       *float64 `yaml:"low"`        // plausible range in the first unit; outside is refused as a slip
-	High      *float64 `yaml:"high"`
-	Help      string   `yaml:"help"`
+	ID        string   `yaml:"id" json:"id,omitempty"`
+	Name      string   `yaml:"name" json:"name,omitempty"`
+	Quantity  string   `yaml:"quantity" json:"quantity,omitempty"` // empty for a choice
+	Units     []string `yaml:"units" json:"units,omitempty"`       // accepted UCUM codes, usual one first
+	Choices   []Choice `yaml:"choices" json:"choices,omitempty"`
+	Many      bool     `yaml:"many" json:"many,omitempty"` // several values in order, e.g. one a cycle
+	Required  bool     `yaml:"required" json:"required,omitempty"`
+	OverRange bool     `yaml:"over_range" json:"over_range,omitempty"` // the meter's "over range" (open) is a valid entry
+	Low       *float64 `yaml:"low" json:"low,omitempty"`               // plausible range in the first unit; outside is refused as a slip
+	High      *float64 `yaml:"high" json:"high,omitempty"`
+	Help      string   `yaml:"help" json:"help,omitempty"`
 }
 
 // Choice is one answer of a choice input.
 type Choice struct {
-	ID   string `yaml:"id"`
-	Name string `yaml:"name"`
+	ID   string `yaml:"id" json:"id,omitempty"`
+	Name string `yaml:"name" json:"name,omitempty"`
 }
 
 // SeriesForm says that a check also takes a logged series: seconds from the
 // start with a value, and for a contact whether it was closed.
 type SeriesForm struct {
-	Quantity string   `yaml:"quantity"`
-	Units    []string `yaml:"units"`
-	Closed   bool     `yaml:"closed"`
+	Quantity string   `yaml:"quantity" json:"quantity,omitempty"`
+	Units    []string `yaml:"units" json:"units,omitempty"`
+	Closed   bool     `yaml:"closed" json:"closed,omitempty"`
 }
 
 // Limit is what one input is judged against. The data sheet's Parameter wins;
 // without it the Low and High given here hold, unless the sheet is
 // indispensable, when the verdict is inconclusive and names the parameter.
 type Limit struct {
-	ID            string   `yaml:"id"`
-	Input         string   `yaml:"input"`
-	Parameter     string   `yaml:"parameter"`
-	Indispensable bool     `yaml:"indispensable"`
-	Low           *float64 `yaml:"low"`
-	High          *float64 `yaml:"high"`
-	Tolerance     *float64 `yaml:"tolerance"` // around the parameter's value, in Unit (a difference)
-	Unit          string   `yaml:"unit"`
-	Mark          Mark     `yaml:"mark"`
-	Source        string   `yaml:"source"` // edition and clause of a published figure
+	ID            string   `yaml:"id" json:"id,omitempty"`
+	Input         string   `yaml:"input" json:"input,omitempty"`
+	Parameter     string   `yaml:"parameter" json:"parameter,omitempty"`
+	Indispensable bool     `yaml:"indispensable" json:"indispensable,omitempty"`
+	Low           *float64 `yaml:"low" json:"low,omitempty"`
+	High          *float64 `yaml:"high" json:"high,omitempty"`
+	Tolerance     *float64 `yaml:"tolerance" json:"tolerance,omitempty"` // around the parameter's value, in Unit (a difference)
+	// ToleranceParameter is a sheet parameter (a difference) that replaces
+	// Tolerance, e.g. the published class of a thermostat.
+	ToleranceParameter string   `yaml:"tolerance_parameter" json:"tolerance_parameter,omitempty"`
+	RelativeTolerance  *float64 `yaml:"relative_tolerance" json:"relative_tolerance,omitempty"` // share of a single sheet value, e.g. 0.2, when the sheet gives no band
+	// Quantity is given when the limit is not of its input's quantity, e.g. a
+	// temperature_difference between two temperatures.
+	Quantity string `yaml:"quantity" json:"quantity,omitempty"`
+	Unit     string `yaml:"unit" json:"unit,omitempty"`
+	Mark     Mark   `yaml:"mark" json:"mark,omitempty"`
+	Source   string `yaml:"source" json:"source,omitempty"` // edition and clause of a published figure
 }
 
 // Finding is one possible result of a check.
 type Finding struct {
-	ID       string `yaml:"id"`
-	Verdicts []Says `yaml:"verdicts"`
-	Sentence string `yaml:"sentence"` // what a tech would say; {value} {limit} {origin} are filled in
-	Do       string `yaml:"do"`       // what to do next when it does not settle the matter
+	ID       string `yaml:"id" json:"id,omitempty"`
+	Verdicts []Says `yaml:"verdicts" json:"verdicts,omitempty"`
+	Sentence string `yaml:"sentence" json:"sentence,omitempty"` // what a tech would say; {value} {limit} {origin} are filled in
+	Do       string `yaml:"do" json:"do,omitempty"`             // what to do next when it does not settle the matter
 	// Weights is P(this finding | only that fault) by fault id, Otherwise the
 	// chance without any of them. Judgement, see Mark.
-	Weights   map[string]float64 `yaml:"weights"`
-	Otherwise float64            `yaml:"otherwise"`
-	Mark      Mark               `yaml:"mark"`
+	Weights   map[string]float64 `yaml:"weights" json:"weights,omitempty"`
+	Otherwise float64            `yaml:"otherwise" json:"otherwise,omitempty"`
+	Mark      Mark               `yaml:"mark" json:"mark,omitempty"`
 }
 
 // Says is what a finding says of one part.
 type Says struct {
-	Part    string `yaml:"part"`
-	Outcome string `yaml:"outcome"` // conforms, does_not_conform, inconclusive
-	Fault   string `yaml:"fault"`   // the fault it points to when it does not conform
+	Part    string `yaml:"part" json:"part,omitempty"`
+	Outcome string `yaml:"outcome" json:"outcome,omitempty"` // conforms, does_not_conform, inconclusive
+	Fault   string `yaml:"fault" json:"fault,omitempty"`     // the fault it points to when it does not conform
 }
