@@ -1,0 +1,151 @@
+package api
+
+import (
+	"context"
+	"errors"
+	"log/slog"
+	"net/http"
+	"strings"
+	"sync"
+	"time"
+
+	"github.com/danielgtaylor/huma/v2"
+	"github.com/danielgtaylor/huma/v2/adapters/humaecho"
+	"github.com/labstack/echo/v4"
+
+	"drumline/api/wire"
+	"drumline/domain"
+)
+
+// Limits of the server. Bodies have a limit of their own for each operation.
+const (
+	readHeaderTimeout = 5 * time.Second
+	readTimeout       = 30 * time.Second
+	writeTimeout      = 60 * time.Second
+	idleTimeout       = 120 * time.Second
+	bodyReadTimeout   = 30 * time.Second // a phone with one bar needs most of it
+	maxHeaderBytes    = 16 << 10
+	defaultMaxBody    = 256 << 10
+)
+
+// Info heads the OpenAPI document.
+type Info struct {
+	Title       string
+	Version     string
+	Description string
+}
+
+// Edge is the HTTP edge: a router, the operations registered on it, and the
+// rules every request passes. Set the fields before Handler is called; this
+// file is the only one that knows the router.
+type Edge struct {
+	// Authenticate turns a bearer token into who acts. It runs before
+	// anything of the request is parsed. Its error goes to the client by kind.
+	Authenticate func(ctx context.Context, token string) (domain.Principal, error)
+	// Log gets one line a request, and each internal error.
+	Log *slog.Logger
+	// Now is the clock of durations.
+	Now func() time.Time
+	// Observe, when set, gets the facts of each finished request.
+	Observe func(Access)
+
+	router   *echo.Echo
+	api      huma.API
+	clientIP func(*http.Request) string
+	routes   []Op
+	seal     sync.Once
+	sealed   bool
+	json     []byte
+	yaml     []byte
+}
+
+// NewEdge makes an edge without operations. It logs to slog.Default() and
+// refuses every token until Authenticate is set.
+func NewEdge(info Info) *Edge {
+	setHuma()
+	e := &Edge{
+		Authenticate: refuseAll,
+		Log:          slog.Default(),
+		Now:          time.Now,
+		router:       echo.New(),
+		clientIP:     echo.ExtractIPDirect(), // the peer itself: no header can claim another
+	}
+	e.router.HTTPErrorHandler = e.routerError
+	e.router.IPExtractor = e.clientIP
+	e.api = humaecho.New(e.router, humaConfig(info))
+	return e
+}
+
+func refuseAll(context.Context, string) (domain.Principal, error) {
+	return domain.Principal{}, wire.NewProblem(http.StatusUnauthorized)
+}
+
+// Handler seals the edge and gives the handler of the whole service: no
+// operation may be registered afterwards.
+func (e *Edge) Handler() http.Handler {
+	e.seal.Do(func() {
+		e.sealed = true
+		e.makeDocument()
+		e.router.GET("/openapi.json", serveBytes("application/json", e.json))
+		e.router.GET("/openapi.yaml", serveBytes("application/yaml", e.yaml))
+	})
+	return http.HandlerFunc(e.serve)
+}
+
+// Server gives a server for the edge with every timeout set. The caller
+// listens and shuts down.
+func (e *Edge) Server(addr string) *http.Server {
+	return &http.Server{
+		Addr:              addr,
+		Handler:           e.Handler(),
+		ReadHeaderTimeout: readHeaderTimeout,
+		ReadTimeout:       readTimeout,
+		WriteTimeout:      writeTimeout,
+		IdleTimeout:       idleTimeout,
+		MaxHeaderBytes:    maxHeaderBytes,
+		ErrorLog:          slog.NewLogLogger(e.Log.Handler(), slog.LevelWarn),
+	}
+}
+
+// Mount serves GET path by a plain handler that is not part of the document
+// and asks for no token: health and metrics.
+func (e *Edge) Mount(path string, h http.Handler) {
+	e.mustBeOpen(path)
+	e.router.GET(path, func(c echo.Context) error {
+		factsOf(c.Request().Context()).route = path
+		h.ServeHTTP(c.Response(), c.Request())
+		return nil
+	})
+}
+
+func (e *Edge) mustBeOpen(what string) {
+	if e.sealed {
+		panic("api: " + what + " is registered after the edge was sealed")
+	}
+}
+
+func serveBytes(contentType string, body []byte) echo.HandlerFunc {
+	return func(c echo.Context) error {
+		factsOf(c.Request().Context()).route = c.Path()
+		return c.Blob(http.StatusOK, contentType, body)
+	}
+}
+
+// routerError answers what no operation answered: 404, 405 and errors of plain
+// handlers.
+func (e *Edge) routerError(err error, c echo.Context) {
+	if c.Response().Committed {
+		return
+	}
+	header := c.Response().Header()
+	if allow := header.Get("Allow"); strings.Contains(allow, http.MethodGet) {
+		header.Set("Allow", allow+", "+http.MethodHead)
+	}
+	var p *wire.Problem
+	if he, ok := errors.AsType[*echo.HTTPError](err); ok {
+		p = wire.NewProblem(he.Code)
+	} else {
+		p = e.problem(c.Request().Context(), err)
+	}
+	writeProblem(c.Response(), factsOf(c.Request().Context()), p)
+}

@@ -1,0 +1,83 @@
+package api
+
+import (
+	"encoding/json"
+	"reflect"
+
+	"github.com/danielgtaylor/huma/v2"
+
+	"drumline/api/wire"
+)
+
+const (
+	jsonType       = "application/json"
+	mergePatchType = "application/merge-patch+json"
+	bearerScheme   = "bearer"
+	problemRef     = "#/components/responses/Problem"
+)
+
+// humaConfig is written out rather than taken from huma.DefaultConfig, which
+// adds $schema members, links and routes that are not in the document.
+func humaConfig(info Info) huma.Config {
+	schemas := huma.NewMapRegistry("#/components/schemas/", huma.DefaultSchemaNamer)
+	wire.Schemas(schemas)
+	return huma.Config{
+		OpenAPI: &huma.OpenAPI{
+			OpenAPI: "3.1.0",
+			Info:    &huma.Info{Title: info.Title, Version: info.Version, Description: info.Description},
+			Components: &huma.Components{
+				Schemas:   schemas,
+				Responses: map[string]*huma.Response{"Problem": problemResponse(schemas)},
+				SecuritySchemes: map[string]*huma.SecurityScheme{
+					bearerScheme: {Type: "http", Scheme: "bearer", Description: "The access token of a session, in the Authorization header."},
+				},
+			},
+		},
+		Formats:                      map[string]huma.Format{jsonType: wire.JSONFormat, "json": wire.JSONFormat},
+		DefaultFormat:                jsonType,
+		RejectUnknownQueryParameters: true,
+		Transformers:                 []huma.Transformer{wire.Render},
+	}
+}
+
+func problemResponse(schemas huma.Registry) *huma.Response {
+	return &huma.Response{
+		Description: "What went wrong, as problem details (RFC 9457).",
+		Content: map[string]*huma.MediaType{
+			wire.ProblemType: {Schema: schemas.Schema(reflect.TypeFor[wire.Problem](), true, "Problem")},
+		},
+	}
+}
+
+// OpenAPI gives the document as JSON and as YAML, the same bytes each time. It
+// seals the edge.
+func (e *Edge) OpenAPI() (jsonDoc, yamlDoc []byte) {
+	e.Handler()
+	return e.json, e.yaml
+}
+
+// makeDocument marshals once: huma's own handler does it for each edge at the
+// first request, without a lock.
+func (e *Edge) makeDocument() {
+	doc := e.api.OpenAPI()
+	for _, s := range doc.Components.Schemas.Map() {
+		allowNull(s)
+	}
+	var err error
+	if e.json, err = json.Marshal(doc); err != nil {
+		panic("api: OpenAPI document: " + err.Error())
+	}
+	if e.yaml, err = doc.YAML(); err != nil {
+		panic("api: OpenAPI document: " + err.Error())
+	}
+}
+
+// allowNull adds null to the enumerations of fields that may be null: a reader
+// of JSON Schema takes enum and type together.
+func allowNull(s *huma.Schema) {
+	for _, p := range s.Properties {
+		if p.Nullable && len(p.Enum) > 0 {
+			p.Enum = append(p.Enum, nil)
+		}
+	}
+}

@@ -1,0 +1,232 @@
+package api
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net/http"
+	"slices"
+	"strconv"
+	"strings"
+	"sync"
+
+	"github.com/danielgtaylor/huma/v2"
+
+	"drumline/api/wire"
+	"drumline/domain"
+)
+
+// Op describes one operation. Public, or at least one role, must be set: an
+// operation nobody thought about does not start.
+type Op struct {
+	ID          string // operationId, kebab-case, unique
+	Method      string
+	Path        string // with {name} for parameters
+	Summary     string
+	Description string
+	Tags        []string
+	Roles       domain.Roles // who may call it; nil only when Public
+	Public      bool         // asks for no token
+	Status      int          // of success; 0 = 200 with a body, 204 without
+	MaxBody     int64        // greatest body in bytes; 0 = 256 KiB
+	Idempotent  bool         // demands Idempotency-Key
+	IfMatch     bool         // demands If-Match
+	Consumes    []string     // media types of a streamed body that is no field of the input
+	Produces    []string     // media types of success, most liked first; nil = application/json
+	Errors      []int        // further statuses to document
+}
+
+// route is an Op with what the guard looks up for each request.
+type route struct {
+	Op
+	accepts []string // media types of the body, empty = no body
+	offers  []string // media types of success, empty = no body
+}
+
+var globals sync.Once
+
+// setHuma sets the package variables of huma, which all edges share.
+func setHuma() {
+	globals.Do(func() {
+		huma.ValidateStrictCasing = true
+		huma.DefaultArrayNullable = false // an absent slice is written as []
+		huma.NewError = func(status int, msg string, errs ...error) huma.StatusError {
+			return wire.FromHuma(status, msg, errs, "")
+		}
+		huma.NewErrorWithContext = func(ctx huma.Context, status int, msg string, errs ...error) huma.StatusError {
+			f := factsOf(ctx.Context())
+			p := wire.FromHuma(status, msg, errs, f.id)
+			f.kind = p.Kind()
+			return p
+		}
+	})
+}
+
+// Routes lists the registered operations in the order of registration.
+func (e *Edge) Routes() []Op { return slices.Clone(e.routes) }
+
+// register adds an operation. It panics on a mistake of the wiring: neither
+// public nor roles, a missing id, registration after Handler.
+func register[I, O any](e *Edge, op Op, h func(context.Context, *I) (*O, error)) {
+	e.mustBeOpen(op.ID)
+	op.check()
+	if op.MaxBody == 0 {
+		op.MaxBody = defaultMaxBody
+	}
+	r := &route{Op: op}
+	hop := r.operation(e.api.OpenAPI().Components.Schemas)
+	hop.Middlewares = huma.Middlewares{e.guard(r)}
+	huma.Register(e.api, hop, func(ctx context.Context, in *I) (*O, error) {
+		out, err := h(ctx, in)
+		if err != nil {
+			return nil, e.problem(ctx, readError(err))
+		}
+		return out, nil
+	})
+	r.learn(registered(e.api.OpenAPI(), op))
+	e.routes = append(e.routes, op)
+}
+
+// readError gives the limit of a streamed body its own status.
+func readError(err error) error {
+	if _, ok := errors.AsType[*http.MaxBytesError](err); ok {
+		return wire.NewProblem(http.StatusRequestEntityTooLarge)
+	}
+	return err
+}
+
+func (op Op) check() {
+	switch {
+	case op.ID == "" || op.Method == "" || !strings.HasPrefix(op.Path, "/"):
+		panic(fmt.Sprintf("api: operation %q %s %s lacks id, method or path", op.ID, op.Method, op.Path))
+	case op.Public && op.Roles != nil:
+		panic("api: operation " + op.ID + " is public and has roles")
+	case !op.Public && len(op.Roles) == 0:
+		panic("api: operation " + op.ID + " is neither public nor has roles")
+	}
+}
+
+// operation is the Op in huma's words.
+func (r *route) operation(schemas huma.Registry) huma.Operation {
+	hop := huma.Operation{
+		OperationID: r.ID, Method: r.Method, Path: r.Path, Summary: r.Summary, Description: r.Description, Tags: r.Tags,
+		DefaultStatus:   r.Status,
+		MaxBodyBytes:    r.MaxBody + 1, // huma refuses a body of exactly the limit
+		BodyReadTimeout: bodyReadTimeout,
+		Responses:       r.responses(schemas),
+		Security:        r.security(),
+		Parameters:      r.parameters(),
+		RequestBody:     r.streamedBody(),
+	}
+	return hop
+}
+
+func (r *route) security() []map[string][]string {
+	if r.Public {
+		return []map[string][]string{}
+	}
+	return []map[string][]string{{bearerScheme: {}}}
+}
+
+func (r *route) parameters() []*huma.Param {
+	var out []*huma.Param
+	header := func(name, text string) {
+		out = append(out, &huma.Param{Name: name, In: "header", Required: true, Description: text, Schema: &huma.Schema{Type: huma.TypeString}})
+	}
+	if r.Idempotent {
+		header("Idempotency-Key", "1 to 255 visible ASCII characters, new for each intent; a repeated request with the same key is done once.")
+	}
+	if r.IfMatch {
+		header("If-Match", "The ETag you read, or * for any version.")
+	}
+	return out
+}
+
+func (r *route) streamedBody() *huma.RequestBody {
+	if len(r.Consumes) == 0 {
+		return nil
+	}
+	content := map[string]*huma.MediaType{}
+	for _, kind := range r.Consumes {
+		content[kind] = &huma.MediaType{Schema: &huma.Schema{Type: huma.TypeString, Format: "binary"}}
+	}
+	return &huma.RequestBody{Required: true, Content: content}
+}
+
+// responses documents the problems an operation can answer, and the media
+// types of success when they are not plain JSON.
+func (r *route) responses(schemas huma.Registry) map[string]*huma.Response {
+	out := map[string]*huma.Response{"default": problemResponse(schemas)}
+	for _, status := range slices.Concat(r.statuses(), r.Errors) {
+		out[strconv.Itoa(status)] = &huma.Response{Ref: problemRef}
+	}
+	if len(r.Produces) == 0 {
+		return out
+	}
+	ok := &huma.Response{Description: http.StatusText(r.successStatus()), Content: map[string]*huma.MediaType{}}
+	for _, kind := range r.Produces {
+		media := &huma.MediaType{}
+		if kind != jsonType {
+			media.Schema = &huma.Schema{Type: huma.TypeString}
+		}
+		ok.Content[kind] = media
+	}
+	out[strconv.Itoa(r.successStatus())] = ok
+	return out
+}
+
+func (r *route) successStatus() int {
+	if r.Status == 0 {
+		return http.StatusOK
+	}
+	return r.Status
+}
+
+// statuses are the problems that follow from what an operation demands.
+func (r *route) statuses() []int {
+	var out []int
+	if !r.Public {
+		out = append(out, http.StatusUnauthorized, http.StatusForbidden)
+	}
+	if strings.Contains(r.Path, "{") {
+		out = append(out, http.StatusNotFound)
+	}
+	if r.Idempotent {
+		out = append(out, http.StatusConflict)
+	}
+	if r.IfMatch {
+		out = append(out, http.StatusPreconditionFailed, http.StatusPreconditionRequired)
+	}
+	return out
+}
+
+// registered finds the operation as huma completed it.
+func registered(doc *huma.OpenAPI, op Op) *huma.Operation {
+	item := doc.Paths[op.Path]
+	for _, hop := range []*huma.Operation{item.Get, item.Post, item.Put, item.Patch, item.Delete} {
+		if hop != nil && hop.Method == op.Method {
+			return hop
+		}
+	}
+	panic("api: operation " + op.ID + " has method " + op.Method + ", which the edge does not serve")
+}
+
+// learn notes the media types of an operation, and lets a PATCH be sent as a
+// merge patch (RFC 7396) too.
+func (r *route) learn(hop *huma.Operation) {
+	if hop.RequestBody != nil {
+		if media := hop.RequestBody.Content[jsonType]; media != nil && r.Method == http.MethodPatch {
+			hop.RequestBody.Content[mergePatchType] = media
+		}
+		for kind := range hop.RequestBody.Content {
+			r.accepts = append(r.accepts, kind)
+		}
+	}
+	r.offers = r.Produces
+	if ok := hop.Responses[strconv.Itoa(hop.DefaultStatus)]; len(r.offers) == 0 && ok != nil {
+		for kind := range ok.Content {
+			r.offers = append(r.offers, kind)
+		}
+		slices.Sort(r.offers)
+	}
+}
