@@ -1,0 +1,266 @@
+package sensors
+
+import (
+	"errors"
+	"math"
+
+	"drumline/diagnosis/measure"
+)
+
+// lastStretch is the stretch before the opening over which the heating rate is
+// taken: 20 °F, in kelvin.
+const lastStretch = 100.0 / 9
+
+// State says what a contact did during a warm-up.
+type State string
+
+// The states. OpenCold is right for a defrost thermostat and wrong for a
+// cycling one: the caller knows the part.
+const (
+	Opened      State = "opened"
+	NeverOpened State = "never_opened"
+	OpenCold    State = "open_cold"
+)
+
+// WarmUp is a warm-up noted by hand. All temperatures are kelvin.
+type WarmUp struct {
+	LastClosed *float64 // last temperature seen with the contact closed
+	FirstOpen  *float64 // first temperature seen with the contact open; nil: it never opened
+	Seconds    float64  // time over the last 11.1 K (20 °F) before the opening; 0: not taken
+	Rate       float64  // K/s, when known instead of Seconds; 0: not known
+	Recloses   *float64 // temperature at which it was closed again, cooling
+}
+
+// Response holds the time constants of the first-order lags of a warm-up.
+type Response struct {
+	Disc        float64 // s, the disc behind the air or plate that heats it
+	Thermometer float64 // s, the bead behind what it touches
+}
+
+// DefaultResponse is assumed when nothing is known: 60 s for a disc in its
+// housing, 5 s for a bead held on it. Common practice, no source.
+func DefaultResponse() Response { return Response{Disc: 60, Thermometer: 5} }
+
+// Slowest is the larger time constant, seconds.
+func (r Response) Slowest() float64 { return math.Max(r.Disc, r.Thermometer) }
+
+// Opening is what a warm-up shows of a bimetal contact. Temperatures are as
+// read, kelvin, without the lag taken off: see Estimate.
+type Opening struct {
+	State State
+	Low   float64 // last closed; of NeverOpened the highest seen; of OpenCold the same as High
+	High  float64 // first open; of NeverOpened the same as Low
+	Rate  float64 // K/s before the opening, 0 when it is not known
+	Lag   float64 // K at that rate with the default response; 0 when the rate is not known
+
+	Recloses     *float64 // temperature of the first closing while cooling
+	Differential *float64 // High less Recloses
+	Chatter      bool     // it closed again while still hot, before it had cooled
+}
+
+// OpeningFromSeries reads a logged warm-up: seconds, kelvin, contact closed.
+// It is an error when the columns differ in length or are empty, times do not
+// rise, or a value is not finite or not above 0 K.
+func OpeningFromSeries(t, kelvin []float64, closed []bool) (Opening, error) {
+	if err := checkSeries(t, kelvin, closed); err != nil {
+		return Opening{}, err
+	}
+	open := 0
+	for open < len(closed) && closed[open] {
+		open++
+	}
+	switch open {
+	case 0:
+		return Opening{State: OpenCold, Low: kelvin[0], High: kelvin[0]}, nil
+	case len(closed):
+		top := highest(kelvin)
+		return Opening{State: NeverOpened, Low: top, High: top, Rate: 0}, nil
+	}
+	o := opened(kelvin[open-1], kelvin[open], rateBefore(t, kelvin, open))
+	o.reclosing(kelvin[open:], closed[open:])
+	return o, nil
+}
+
+// OpeningShort reads a warm-up noted by hand; it says the same as the series
+// it abbreviates. A missing FirstOpen means that it never opened, a missing
+// LastClosed that it was open from the start. It is an error when both are
+// missing, or a value is not finite or not above 0 K.
+func OpeningShort(w WarmUp) (Opening, error) {
+	if err := w.check(); err != nil {
+		return Opening{}, err
+	}
+	switch {
+	case w.FirstOpen == nil:
+		return Opening{State: NeverOpened, Low: *w.LastClosed, High: *w.LastClosed}, nil
+	case w.LastClosed == nil:
+		return Opening{State: OpenCold, Low: *w.FirstOpen, High: *w.FirstOpen}, nil
+	}
+	o := opened(*w.LastClosed, *w.FirstOpen, w.rate())
+	if w.Recloses != nil {
+		o.closeAt(*w.Recloses)
+	}
+	return o, nil
+}
+
+func (w WarmUp) check() error {
+	if w.LastClosed == nil && w.FirstOpen == nil {
+		return errors.New("warm-up: note the last temperature closed, the first temperature open, or both")
+	}
+	for _, k := range []*float64{w.LastClosed, w.FirstOpen, w.Recloses} {
+		if k != nil && !plausible(*k) {
+			return errors.New("warm-up: a temperature is not a temperature a disc can have")
+		}
+	}
+	if !(w.Seconds >= 0) || !(w.Rate >= 0) || !finite(w.Seconds) || !finite(w.Rate) {
+		return errors.New("warm-up: time and rate must be finite and not below zero")
+	}
+	return nil
+}
+
+func (w WarmUp) rate() float64 {
+	if w.Rate > 0 || w.Seconds == 0 {
+		return w.Rate
+	}
+	return lastStretch / w.Seconds
+}
+
+func opened(low, high, rate float64) Opening {
+	o := Opening{State: Opened, Low: math.Min(low, high), High: math.Max(low, high)}
+	if rate > 0 && finite(rate) {
+		o.Rate = rate
+		o.Lag = rate * DefaultResponse().Slowest()
+	}
+	return o
+}
+
+// reclosing looks through what follows the first open sample.
+func (o *Opening) reclosing(kelvin []float64, closed []bool) {
+	for i := range kelvin {
+		switch {
+		case !closed[i]:
+		case kelvin[i] < o.Low:
+			o.closeAt(kelvin[i])
+			return
+		default:
+			o.Chatter = true
+		}
+	}
+}
+
+func (o *Opening) closeAt(kelvin float64) {
+	d := o.High - kelvin
+	o.Recloses, o.Differential = &kelvin, &d
+}
+
+// Estimate is the temperature of the disc when it opened and its standard
+// uncertainty, kelvin: the middle of the interval in which it opened, less the
+// steady lag rate·(disc − thermometer) by which the bead ran ahead of the
+// disc. The uncertainty joins the interval and the lags, both rectangular (a
+// time constant may be wrong by as much as itself), with that of the
+// thermometer, uReading. Of a contact that did not open it is the temperature
+// seen, with uReading.
+func (o Opening) Estimate(r Response, uReading float64) (kelvin, u float64) {
+	mid := o.Low + (o.High-o.Low)/2
+	if o.State != Opened {
+		return mid, uReading
+	}
+	interval := measure.Rectangular((o.High - o.Low) / 2)
+	lag := measure.Rectangular(o.Rate * math.Hypot(r.Disc, r.Thermometer))
+	return mid - o.Rate*(r.Disc-r.Thermometer), measure.Combine(interval, lag, uReading)
+}
+
+// TooFast says whether the lag swallows a tolerance of ± tolerance kelvin, that
+// is takes up half of it or more, and the greatest rate (K/s) at which the
+// warm-up must be repeated. A warm-up whose rate is not known counts as too
+// fast; one in which nothing opened does not.
+func (o Opening) TooFast(tolerance float64, r Response) (tooFast bool, repeatAt float64) {
+	repeatAt = MaxRate(tolerance, r)
+	if o.State != Opened {
+		return false, repeatAt
+	}
+	// A rate computed from the very limit must not fail on its last bit.
+	return o.Rate == 0 || o.Rate > repeatAt*(1+1e-9), repeatAt
+}
+
+// MaxRate is the greatest heating rate, K/s, at which the lag stays below half
+// of a tolerance of ± tolerance kelvin. It is 0 without a time constant to
+// reckon with.
+func MaxRate(tolerance float64, r Response) float64 {
+	if r.Slowest() <= 0 {
+		return 0
+	}
+	return math.Abs(tolerance) / 2 / r.Slowest()
+}
+
+// RampLag is the lag of a first-order device with time constant tau behind a
+// ramp of rate K/s that began seconds ago: rate·tau·(1 − e^(−t/tau)), kelvin.
+func RampLag(rate, tau, seconds float64) float64 {
+	if tau <= 0 {
+		return 0
+	}
+	return -rate * tau * math.Expm1(-seconds/tau)
+}
+
+// rateBefore is the least-squares slope over the last stretch before sample
+// open, K/s. It reaches one sample beyond the stretch when the stretch alone
+// holds fewer than two.
+func rateBefore(t, kelvin []float64, open int) float64 {
+	from := open - 1
+	for from > 0 && kelvin[from-1] >= kelvin[open-1]-lastStretch {
+		from--
+	}
+	if from == open-1 && from > 0 {
+		from--
+	}
+	if from == open-1 {
+		return (kelvin[open] - kelvin[from]) / (t[open] - t[from])
+	}
+	return slope(t[from:open], kelvin[from:open])
+}
+
+// slope is the least-squares slope of y against x, 0 for one point.
+func slope(x, y []float64) float64 {
+	var mx, my float64
+	for i := range x {
+		mx += (x[i] - mx) / float64(i+1)
+		my += (y[i] - my) / float64(i+1)
+	}
+	var sxy, sxx float64
+	for i := range x {
+		sxy += (x[i] - mx) * (y[i] - my)
+		sxx += (x[i] - mx) * (x[i] - mx)
+	}
+	if sxx == 0 {
+		return 0
+	}
+	return sxy / sxx
+}
+
+func checkSeries(t, kelvin []float64, closed []bool) error {
+	if len(t) == 0 || len(t) != len(kelvin) || len(t) != len(closed) {
+		return errors.New("warm-up: time, temperature and contact must be columns of one length, not empty")
+	}
+	for i := range t {
+		if !finite(t[i]) || math.Abs(t[i]) > longest || i > 0 && t[i] <= t[i-1] {
+			return errors.New("warm-up: the times must rise from sample to sample")
+		}
+		if !plausible(kelvin[i]) {
+			return errors.New("warm-up: a temperature is not a temperature a disc can have")
+		}
+	}
+	return nil
+}
+
+// longest bounds times, seconds: no run lasts ten days.
+const longest = 864000
+
+// plausible keeps out slips such as a reading of 0 or an over-range code.
+func plausible(kelvin float64) bool { return kelvin > 150 && kelvin < 2000 }
+
+func highest(x []float64) float64 {
+	top := x[0]
+	for _, v := range x {
+		top = math.Max(top, v)
+	}
+	return top
+}

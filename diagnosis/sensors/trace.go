@@ -1,0 +1,187 @@
+package sensors
+
+import (
+	"math"
+	"slices"
+)
+
+// turn is a turning point of a trace.
+type turn struct {
+	i    int
+	peak bool
+}
+
+// fromSeries takes a logged run apart at its turning points.
+func fromSeries(t, kelvin []float64) cycles {
+	t, k := clean(t, kelvin)
+	if len(t) < 3 {
+		return cycles{}
+	}
+	c := cycles{seconds: t[len(t)-1] - t[0], step: medianStep(t)}
+	despike(t, k)
+	sigma := noise(k)
+	k, sigma = smooth(k, sigma, c.step)
+	c.peak = highest(k)
+	c.rise = c.peak - k[0]
+	c.slope = endSlope(t, k)
+	// A swing must be larger than noise and than a wobble of the air.
+	turns := turning(k, math.Max(2, 5*sigma))
+	gap := math.Max(30, 5*c.step)
+	c.collect(t, k, turns, gap)
+	if last := len(turns) - 1; last < 0 || !turns[last].peak {
+		c.climb = k[len(k)-1]
+	}
+	return c
+}
+
+// collect fills in the cycles between turning points. Turning points beside a
+// gap and stretches across one are left out of the figures.
+func (c *cycles) collect(t, k []float64, turns []turn, gap float64) {
+	for n, p := range turns {
+		if p.i == 0 {
+			continue // the start of the log is not a turning point
+		}
+		sure := t[p.i]-t[p.i-1] <= gap && (p.i+1 >= len(t) || t[p.i+1]-t[p.i] <= gap)
+		if p.peak {
+			c.cycles++
+		} else if c.cycles > 0 {
+			c.again = true
+		}
+		if sure {
+			c.note(p.peak, k[p.i])
+		}
+		from := 0
+		if n > 0 {
+			from = turns[n-1].i
+		}
+		if unbroken(t, from, p.i, gap) {
+			c.time(p.peak, n, from, t[p.i]-t[from])
+		}
+	}
+}
+
+// note adds the temperature of a turning point.
+func (c *cycles) note(peak bool, kelvin float64) {
+	if peak {
+		c.off = append(c.off, kelvin)
+	} else if c.cycles > 0 {
+		c.on = append(c.on, kelvin)
+	}
+}
+
+// time adds the duration of the stretch that ends at the n-th turning point.
+func (c *cycles) time(peak bool, n, from int, seconds float64) {
+	switch {
+	case peak:
+		c.fromCold = c.fromCold || len(c.heat) == 0 && from == 0
+		c.heat = append(c.heat, seconds)
+	case from > 0:
+		c.rest = append(c.rest, seconds)
+	}
+}
+
+func unbroken(t []float64, from, to int, gap float64) bool {
+	for i := from + 1; i <= to; i++ {
+		if t[i]-t[i-1] > gap {
+			return false
+		}
+	}
+	return true
+}
+
+// clean copies the usable samples: finite, in order, an outlet temperature.
+func clean(t, kelvin []float64) (ts, ks []float64) {
+	n := min(len(t), len(kelvin))
+	ts, ks = make([]float64, 0, n), make([]float64, 0, n)
+	for i := range n {
+		usable := math.Abs(t[i]) < longest && outletTemperature(kelvin[i])
+		if usable && (len(ts) == 0 || t[i] > ts[len(ts)-1]) {
+			ts, ks = append(ts, t[i]), append(ks, kelvin[i])
+		}
+	}
+	return ts, ks
+}
+
+func medianStep(t []float64) float64 {
+	d := make([]float64, len(t)-1)
+	for i := range d {
+		d[i] = t[i+1] - t[i]
+	}
+	slices.Sort(d)
+	return d[len(d)/2]
+}
+
+// despike takes out single samples that stand out from two neighbours close in
+// time by more than an outlet can do.
+func despike(t, k []float64) {
+	const apart, near = 6, 10 // K, s
+	for i := 1; i+1 < len(k); i++ {
+		up, down := k[i]-k[i-1], k[i]-k[i+1]
+		if t[i+1]-t[i-1] <= 2*near && up*down > 0 && math.Min(math.Abs(up), math.Abs(down)) > apart {
+			k[i] = (k[i-1] + k[i+1]) / 2
+		}
+	}
+}
+
+// noise is the standard deviation of the noise, from the second differences:
+// a robust figure that turning points do not move.
+func noise(k []float64) float64 {
+	d := make([]float64, 0, len(k))
+	for i := 1; i+1 < len(k); i++ {
+		d = append(d, math.Abs(k[i-1]-2*k[i]+k[i+1]))
+	}
+	slices.Sort(d)
+	// 0.6745 is the quartile of the normal distribution; a second difference
+	// has √6 times the deviation of one sample.
+	return d[len(d)/2] / 0.6745 / math.Sqrt(6)
+}
+
+// smooth takes a moving mean over as many samples as bring the noise below a
+// quarter of a kelvin, nine and 20 s at most, and gives the noise left.
+func smooth(k []float64, sigma, step float64) ([]float64, float64) {
+	half := int(math.Ceil(math.Pow(math.Min(sigma, 10)/0.25, 2))) / 2
+	half = min(half, 4, int(10/step))
+	if half < 1 {
+		return k, sigma
+	}
+	out := make([]float64, len(k))
+	for i := range k {
+		h := min(half, i, len(k)-1-i)
+		out[i] = mean(k[i-h : i+h+1])
+	}
+	return out, sigma / math.Sqrt(float64(2*half+1))
+}
+
+// turning finds the points from which the trace turns back by more than h. The
+// last, unconfirmed extreme is not among them.
+func turning(k []float64, h float64) []turn {
+	var turns []turn
+	lo, hi := 0, 0
+	rising, known := false, false
+	for i, v := range k {
+		if v > k[hi] {
+			hi = i
+		}
+		if v < k[lo] {
+			lo = i
+		}
+		switch {
+		case (rising || !known) && v < k[hi]-h:
+			turns = append(turns, turn{hi, true})
+			rising, known, lo = false, true, i
+		case (!rising || !known) && v > k[lo]+h:
+			turns = append(turns, turn{lo, false})
+			rising, known, hi = true, true, i
+		}
+	}
+	return turns
+}
+
+// endSlope is the slope over the last three minutes, K/s.
+func endSlope(t, k []float64) float64 {
+	from := len(t) - 2
+	for from > 0 && t[len(t)-1]-t[from-1] <= 180 {
+		from--
+	}
+	return slope(t[from:], k[from:])
+}
