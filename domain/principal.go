@@ -32,4 +32,5 @@ type Principal struct {
 	Epoch   int64 // raised when rights change; an older token is refused
 	Needs   Roles
 	Request string // request id, for the audit trail
+	system  string // see System
 }

@@ -1,0 +1,1 @@
+DROP TABLE audit, once, invitation, refresh_token, session, competence, person, shop, shop_directory;

@@ -1,0 +1,1 @@
+DROP TABLE visit_change, shop_feed, visit, call_answer, call;
