@@ -47,11 +47,16 @@ func ParseDecimal(text string) (Decimal, error) {
 	return Decimal{Text: text, Value: f}, nil
 }
 
-// UnmarshalJSONFrom reads a JSON number.
+// UnmarshalJSONFrom reads a JSON number; null is the zero Decimal, as if the
+// field were absent (a schema that requires the field refuses null itself).
 func (d *Decimal) UnmarshalJSONFrom(dec *jsontext.Decoder) error {
 	v, err := dec.ReadValue()
 	if err != nil {
 		return err
+	}
+	if v.Kind() == 'n' {
+		*d = Decimal{}
+		return nil
 	}
 	*d, err = ParseDecimal(string(v))
 	return err

@@ -106,7 +106,7 @@ func Unmarshal(data []byte, v any) error {
 }
 
 func newDecodeError(code string, p jsontext.Pointer) *DecodeError {
-	return &DecodeError{Pointer: boundPointer(string(p)), Code: code, Detail: decodeDetails[code]}
+	return &DecodeError{Pointer: boundPointer(string(withoutNUL(p))), Code: code, Detail: decodeDetails[code]}
 }
 
 func decodeError(err error) *DecodeError {
@@ -156,7 +156,7 @@ func findNUL(data []byte) (jsontext.Pointer, bool) {
 			return "", false
 		}
 		if t.Kind() == '"' && strings.ContainsRune(t.String(), 0) {
-			return withoutNUL(d.StackPointer()), true
+			return d.StackPointer(), true
 		}
 	}
 }

@@ -62,8 +62,13 @@ func (t *Time) UnmarshalText(b []byte) error {
 	return nil
 }
 
-// UnmarshalJSON hides the method of time.Time.
+// UnmarshalJSON hides the method of time.Time; null is the zero Time, as if
+// the field were absent.
 func (t *Time) UnmarshalJSON(b []byte) error {
+	if string(b) == "null" {
+		*t = Time{}
+		return nil
+	}
 	var s string
 	if err := Unmarshal(b, &s); err != nil {
 		return domain.Errorf(domain.Unreadable, "An instant is a text.")
