@@ -63,7 +63,9 @@ type Kind struct {
 	ID         string      `yaml:"kind" json:"kind,omitempty"`
 	Name       string      `yaml:"name" json:"name,omitempty"`
 	Version    int         `yaml:"version" json:"version,omitempty"`
+	Note       string      `yaml:"note" json:"note,omitempty"` // what to know of every figure of the kind
 	Features   []Feature   `yaml:"features" json:"features,omitempty"`
+	AsFound    []Feature   `yaml:"as_found" json:"as_found,omitempty"` // states that work on the unit ends for good
 	Parameters []Parameter `yaml:"parameters" json:"parameters,omitempty"`
 	Parts      []Part      `yaml:"parts" json:"parts,omitempty"`
 	Faults     []Fault     `yaml:"faults" json:"faults,omitempty"`
@@ -97,7 +99,8 @@ type Part struct {
 	Name  string `yaml:"name" json:"name,omitempty"`
 	Plain string `yaml:"plain" json:"plain,omitempty"` // words a customer understands
 	Role  Role   `yaml:"role" json:"role,omitempty"`
-	Has   string `yaml:"has" json:"has,omitempty"` // feature of the unit the part needs, empty if always there (e.g. bias_heater)
+	Has   string `yaml:"has" json:"has,omitempty"`     // feature of the unit the part needs, empty if always there (e.g. bias_heater)
+	Lacks string `yaml:"lacks" json:"lacks,omitempty"` // feature of the unit that takes the part's place (e.g. thermistor)
 }
 
 // Fault is one failure mode of one part in one direction.
@@ -187,6 +190,7 @@ type Check struct {
 	Needs        []string     `yaml:"needs" json:"needs,omitempty"`       // as-found states that must still stand (e.g. not_moved, not_opened, cold)
 	Destroys     []string     `yaml:"destroys" json:"destroys,omitempty"` // as-found states that doing it ends
 	Has          string       `yaml:"has" json:"has,omitempty"`           // feature of the unit it needs
+	Lacks        string       `yaml:"lacks" json:"lacks,omitempty"`       // feature of the unit that makes it pointless
 	Positions    []Position   `yaml:"positions" json:"positions,omitempty"`
 	Inputs       []Input      `yaml:"inputs" json:"inputs,omitempty"`
 	Series       *SeriesForm  `yaml:"series" json:"series,omitempty"`
@@ -204,6 +208,7 @@ type Position struct {
 	Name       string `yaml:"name" json:"name,omitempty"`
 	ClosedCold *bool  `yaml:"closed_cold" json:"closed_cold,omitempty"` // of a contact pair: closed at room temperature when healthy
 	Has        string `yaml:"has" json:"has,omitempty"`
+	Lacks      string `yaml:"lacks" json:"lacks,omitempty"` // feature of the unit that takes the position's place
 	Limit      string `yaml:"limit" json:"limit,omitempty"` // limit that holds at this position; empty: the check's first
 }
 
@@ -262,6 +267,7 @@ type Limit struct {
 // Finding is one possible result of a check.
 type Finding struct {
 	ID       string `yaml:"id" json:"id,omitempty"`
+	Name     string `yaml:"name" json:"name,omitempty"`
 	Verdicts []Says `yaml:"verdicts" json:"verdicts,omitempty"`
 	Sentence string `yaml:"sentence" json:"sentence,omitempty"` // what a tech would say; {value} {limit} {origin} are filled in
 	Do       string `yaml:"do" json:"do,omitempty"`             // what to do next when it does not settle the matter
