@@ -162,6 +162,7 @@ type Case struct {
 // Ranked is one fault in the ranking.
 type Ranked struct {
 	Fault       string
+	Name        string // of the fault, as the catalogue words it
 	Part        string
 	Probability float64 // that it is the first cause, among the causes of the catalogue
 	Tested      bool    // a conclusive finding speaks about it

@@ -1,0 +1,383 @@
+package diagnosis
+
+import (
+	"fmt"
+	"math"
+	"sort"
+
+	"drumline/diagnosis/catalogue"
+)
+
+// floorLikelihood is the least chance given to any finding under any fault:
+// about one reading in two hundred is simply wrong (wrong terminal, wrong
+// row). It caps what a single reading can say. Judgement, no source.
+const floorLikelihood = 0.005
+
+// enoughProbability is what the first fault must reach, with a reading that
+// shows it directly, before the engine says: conclude. Judgement, no source.
+const enoughProbability = 0.9
+
+// Assess says where a call stands: how likely each fault is as the first
+// cause, where each part stands now, what to check next and whether to stop.
+//
+// The ranking is a single-fault Bayes over the complaint's causes:
+//
+//	P(f) ∝ prior(f) · Π triage ratio(answer, f) · Π P(finding | f)
+//
+// The findings are those of the machine as it was found: a reading taken
+// after an action that touched what it speaks about explains the mended
+// machine, not the complaint, and does not weigh here. Nor do verification
+// readings and readings set aside. The same check at the same position counts
+// once, the latest by time and then id. Faults of parts the unit does not
+// have are left out and the other priors scaled up. Second barriers never
+// rank: they stand in Barriers, each with its own chance of being failed now.
+//
+// Parts is the state now: an action ends the evidence of what it touches, and
+// what a verification reading says of a part outranks every earlier reading.
+//
+// The order of c.Readings and c.Done never matters. An error means the case
+// does not belong to the catalogue (unknown complaint, check, finding,
+// action, triage answer).
+func Assess(k *catalogue.Kind, c Case) (Assessment, error) {
+	m, err := newModel(k, c)
+	if err != nil {
+		return Assessment{}, err
+	}
+	a := m.rank()
+	a.Next, a.Missing = m.next()
+	m.conclude(&a)
+	return a, nil
+}
+
+// cause is one first cause with its probabilities.
+type cause struct {
+	fault     *catalogue.Fault
+	part      *catalogue.Part
+	prior     float64 // scaled to one over the causes
+	posterior float64
+	tested    bool
+}
+
+// evidence is one reading that weighs, with what it came to.
+type evidence struct {
+	judged     *Judged
+	check      *catalogue.Check
+	finding    *catalogue.Finding
+	conclusive bool
+}
+
+// model is a case laid out against its catalogue.
+type model struct {
+	kind      *catalogue.Kind
+	complaint *catalogue.Complaint
+	c         Case
+	causes    []cause
+	barriers  []cause
+	all       []evidence // every reading with a finding that is not set aside, by time
+	found     []evidence // of these, what speaks of the machine as found, once a check and position
+	dones     []acted
+}
+
+// acted is an action with its catalogue entry.
+type acted struct {
+	done   Done
+	action *catalogue.Action
+}
+
+func newModel(k *catalogue.Kind, c Case) (*model, error) {
+	cp, ok := k.Complaint(c.Complaint)
+	m := &model{kind: k, c: c, complaint: cp}
+	if !ok {
+		return nil, fmt.Errorf("assess: complaint %q is not in the catalogue of %s", c.Complaint, k.ID)
+	}
+	if err := m.takeActions(); err != nil {
+		return nil, err
+	}
+	if err := m.takeCauses(); err != nil {
+		return nil, err
+	}
+	if err := m.takeReadings(); err != nil {
+		return nil, err
+	}
+	return m, m.weighTriage()
+}
+
+func (m *model) takeActions() error {
+	for _, d := range m.c.Done {
+		a, ok := m.kind.Action(d.Action)
+		if !ok {
+			return fmt.Errorf("assess: action %q is not in the catalogue of %s", d.Action, m.kind.ID)
+		}
+		m.dones = append(m.dones, acted{d, a})
+	}
+	sort.SliceStable(m.dones, func(i, j int) bool {
+		a, b := m.dones[i].done, m.dones[j].done
+		if !a.At.Equal(b.At) {
+			return a.At.Before(b.At)
+		}
+		return a.Action+"\x00"+a.Part < b.Action+"\x00"+b.Part
+	})
+	return nil
+}
+
+// takeCauses lists the faults this unit can have and scales their priors to one.
+func (m *model) takeCauses() error {
+	total := 0.0
+	for _, cs := range m.complaint.Causes {
+		f, ok := m.kind.Fault(cs.Fault)
+		if !ok {
+			return fmt.Errorf("assess: cause %q of %s is not a fault of %s", cs.Fault, m.complaint.ID, m.kind.ID)
+		}
+		p, ok := m.kind.Part(f.Part)
+		if !ok {
+			return fmt.Errorf("assess: part %q of fault %s is not a part of %s", f.Part, f.ID, m.kind.ID)
+		}
+		if !fitted(m.c.Unit, p.Has) {
+			continue
+		}
+		entry := cause{fault: f, part: p, prior: cs.Prior, posterior: cs.Prior}
+		switch {
+		case cs.Explains == catalogue.ExplainsBarrier || p.Role == catalogue.SecondBarrier:
+			m.barriers = append(m.barriers, entry)
+		case cs.Explains == catalogue.ExplainsYes && cs.Prior > 0:
+			m.causes = append(m.causes, entry)
+			total += cs.Prior
+		}
+	}
+	for i := range m.causes {
+		m.causes[i].prior /= total
+		m.causes[i].posterior = m.causes[i].prior
+	}
+	return nil
+}
+
+// weighTriage multiplies the ratio of each telephone answer in. An answer
+// never makes a fault impossible.
+func (m *model) weighTriage() error {
+	known := 0
+	for i := range m.complaint.Triage {
+		q := &m.complaint.Triage[i]
+		given, asked := m.c.Triage[q.ID]
+		if !asked {
+			continue
+		}
+		known++
+		a, ok := q.Answer(given)
+		if !ok {
+			return fmt.Errorf("assess: %q is not an answer to triage question %s", given, q.ID)
+		}
+		for i := range m.causes {
+			if r, ok := a.Weights[m.causes[i].fault.ID]; ok {
+				m.causes[i].posterior *= math.Max(r, floorLikelihood)
+			}
+		}
+		normalise(m.causes)
+	}
+	if known != len(m.c.Triage) {
+		return fmt.Errorf("assess: a triage question is not one of complaint %s", m.complaint.ID)
+	}
+	return nil
+}
+
+// takeReadings sorts the readings by time and keeps what can weigh.
+func (m *model) takeReadings() error {
+	for i := range m.c.Readings {
+		j := &m.c.Readings[i]
+		if j.Reading.SetAside || j.Reading.NotDone != "" || len(j.Verdicts) == 0 {
+			continue
+		}
+		e, err := m.evidenceOf(j)
+		if err != nil {
+			return err
+		}
+		m.all = append(m.all, e)
+	}
+	sortEvidence(m.all)
+	var found []evidence
+	for _, e := range m.all {
+		if e.judged.Reading.Phase != Verification && !m.touchedBefore(e) {
+			found = append(found, e)
+		}
+	}
+	m.found = latest(found)
+	return nil
+}
+
+func (m *model) evidenceOf(j *Judged) (evidence, error) {
+	ch, ok := m.kind.Check(j.Reading.Check)
+	if !ok {
+		return evidence{}, fmt.Errorf("assess: check %q of reading %s is not in the catalogue of %s", j.Reading.Check, j.Reading.ID, m.kind.ID)
+	}
+	f, ok := ch.Finding(j.Verdicts[0].Finding)
+	if !ok {
+		return evidence{}, fmt.Errorf("assess: check %s has no finding %q (reading %s)", ch.ID, j.Verdicts[0].Finding, j.Reading.ID)
+	}
+	e := evidence{judged: j, check: ch, finding: f}
+	for _, v := range j.Verdicts {
+		e.conclusive = e.conclusive || v.Outcome == Conforms || v.Outcome == DoesNotConform
+	}
+	return e, nil
+}
+
+// touchedBefore says whether an action had touched anything the reading
+// speaks about by the time it was taken.
+func (m *model) touchedBefore(e evidence) bool {
+	for _, d := range m.dones {
+		if after(d.done, e.judged.Reading) {
+			continue
+		}
+		for _, p := range e.check.Parts {
+			if d.touches(p) {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// after says whether the action came after the reading. At the same instant
+// the phase decides: an as-found reading comes first.
+func after(d Done, r Reading) bool {
+	if d.At.Equal(r.At) {
+		return r.Phase == AsFound
+	}
+	return d.At.After(r.At)
+}
+
+func (a acted) touches(part string) bool {
+	for _, t := range a.action.Touches {
+		if t == "all" || t == part || (t == "chosen" && a.done.Part == part) {
+			return true
+		}
+	}
+	return false
+}
+
+// likelihood is P(finding | only this fault). A finding without weights says
+// nothing about any fault.
+func (e evidence) likelihood(fault string) float64 {
+	return likelihood(e.finding, fault)
+}
+
+func likelihood(f *catalogue.Finding, fault string) float64 {
+	if len(f.Weights) == 0 {
+		return 1
+	}
+	w, ok := f.Weights[fault]
+	if !ok {
+		w = f.Otherwise
+	}
+	return math.Max(w, floorLikelihood)
+}
+
+// speaksOf says whether a conclusive finding is about this fault.
+func (e evidence) speaksOf(c cause) bool {
+	if !e.conclusive {
+		return false
+	}
+	if w, ok := e.finding.Weights[c.fault.ID]; ok && w != e.finding.Otherwise {
+		return true
+	}
+	for _, v := range e.judged.Verdicts {
+		if v.Part == c.part.ID && v.Outcome != Inconclusive {
+			return true
+		}
+	}
+	return false
+}
+
+// rank computes the posterior, the barriers, the parts and the coverage.
+func (m *model) rank() Assessment {
+	var a Assessment
+	for _, e := range m.found {
+		for i := range m.causes {
+			c := &m.causes[i]
+			c.posterior *= e.likelihood(c.fault.ID)
+			c.tested = c.tested || e.speaksOf(*c)
+		}
+		normalise(m.causes)
+	}
+	for i := range m.causes {
+		if m.causes[i].tested {
+			a.Coverage += m.causes[i].prior
+		}
+	}
+	a.Coverage = math.Min(a.Coverage, 1)
+	a.Ranking = m.ranking()
+	a.Barriers = m.rankBarriers()
+	a.Parts = m.partStates()
+	return a
+}
+
+// ranking is the causes, likeliest first; equal ones by prior, then id.
+func (m *model) ranking() []Ranked {
+	reasons := m.reasons()
+	order := make([]int, len(m.causes))
+	for i := range order {
+		order[i] = i
+	}
+	sort.Slice(order, func(x, y int) bool {
+		a, b := m.causes[order[x]], m.causes[order[y]]
+		if d := a.posterior - b.posterior; math.Abs(d) > 1e-12 {
+			return d > 0
+		}
+		if a.prior != b.prior {
+			return a.prior > b.prior
+		}
+		return a.fault.ID < b.fault.ID
+	})
+	out := make([]Ranked, 0, len(order))
+	for _, i := range order {
+		c := m.causes[i]
+		out = append(out, Ranked{Fault: c.fault.ID, Name: c.fault.Name, Part: c.part.ID,
+			Probability: c.posterior, Tested: c.tested, Reasons: reasons[i]})
+	}
+	return out
+}
+
+// rankBarriers gives each second barrier its own chance of being failed now,
+// from its prior and the readings no action has ended since.
+func (m *model) rankBarriers() []Ranked {
+	var out []Ranked
+	for _, b := range m.barriers {
+		p := math.Min(math.Max(b.prior, 1e-6), 1-1e-6)
+		failed, sound := p, 1-p
+		var reasons []string
+		for _, e := range latest(m.standing(b.part.ID)) {
+			if !e.speaksOf(b) {
+				continue
+			}
+			b.tested = true
+			failed *= e.likelihood(b.fault.ID)
+			sound *= math.Max(e.finding.Otherwise, floorLikelihood)
+			reasons = append(reasons, e.sentence(b.part.ID))
+		}
+		out = append(out, Ranked{Fault: b.fault.ID, Name: b.fault.Name, Part: b.part.ID,
+			Probability: failed / (failed + sound), Tested: b.tested, Reasons: reasons})
+	}
+	sort.SliceStable(out, func(i, j int) bool {
+		if out[i].Probability != out[j].Probability {
+			return out[i].Probability > out[j].Probability
+		}
+		return out[i].Fault < out[j].Fault
+	})
+	return out
+}
+
+// normalise scales the posteriors to one. They never all vanish: every
+// likelihood has a floor.
+func normalise(cs []cause) {
+	total := 0.0
+	for _, c := range cs {
+		total += c.posterior
+	}
+	if total <= 0 {
+		return
+	}
+	for i := range cs {
+		cs[i].posterior /= total
+	}
+}
+
+// fitted says whether the unit has a feature; no feature asked for is had.
+func fitted(u Unit, has string) bool { return has == "" || u.Has[has] }

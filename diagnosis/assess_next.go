@@ -1,0 +1,337 @@
+package diagnosis
+
+import (
+	"math"
+	"sort"
+
+	"drumline/diagnosis/catalogue"
+)
+
+// What a check costs beside its own minutes. Common practice, no source.
+const (
+	isolateMinutes    = 4.0 // isolate and prove dead; a hot heater box needs ten more to cool, told in the reason
+	reassembleMinutes = 5.0 // covers back on and power restored before a powered run
+	minGain           = 0.02
+	maxNext           = 5
+)
+
+// candidate is a check at a position that could be done now.
+type candidate struct {
+	check    *catalogue.Check
+	position *catalogue.Position
+	minutes  float64
+	gain     float64 // bits
+	order    int     // place in the catalogue
+}
+
+func (c candidate) pays() float64 { return c.gain / c.minutes }
+
+// next ranks what could be checked now by the expected fall of the entropy of
+// the ranking per minute. The second result is the data-sheet parameters that
+// are missing for readings already taken or for checks that could be done.
+func (m *model) next() ([]Next, []string) {
+	missing := map[string]bool{}
+	for _, e := range m.found {
+		for _, v := range e.judged.Verdicts {
+			if v.Missing != "" && !m.sheetHas(v.Missing) {
+				missing[v.Missing] = true
+			}
+		}
+	}
+	cs := m.candidates(missing)
+	out := make([]Next, 0, maxNext)
+	h := m.entropy()
+	for _, c := range m.ordered(cs) {
+		if len(out) == maxNext {
+			break
+		}
+		n := Next{Check: c.check.ID, Minutes: c.minutes, Gain: c.gain, Reason: m.why(c, h)}
+		if c.position != nil {
+			n.Position = c.position.ID
+		}
+		out = append(out, n)
+	}
+	return out, sortedKeys(missing)
+}
+
+func (m *model) sheetHas(parameter string) bool {
+	_, ok := m.c.Sheet[parameter]
+	return ok
+}
+
+func (m *model) candidates(missing map[string]bool) []candidate {
+	gone := m.destroyed()
+	h := m.entropy()
+	post := make([]float64, len(m.causes))
+	var out []candidate
+	for i := range m.kind.Checks {
+		ch := &m.kind.Checks[i]
+		if !m.offered(ch, gone) {
+			continue
+		}
+		pos, open := m.openPosition(ch)
+		if !open {
+			continue
+		}
+		c := candidate{check: ch, position: pos, minutes: m.minutes(ch), order: i}
+		c.gain = m.gain(ch, h, post)
+		if c.gain < minGain {
+			continue
+		}
+		if p := m.lacks(ch, pos); p != "" {
+			missing[p] = true
+			continue
+		}
+		out = append(out, c)
+	}
+	return out
+}
+
+// offered holds the hard filters. Nothing makes up for one of them: a check
+// the machine has no part for, that the person may not do, or whose evidence
+// is gone.
+func (m *model) offered(ch *catalogue.Check, gone map[string]bool) bool {
+	if !fitted(m.c.Unit, ch.Has) || (ch.Gas && !m.c.Unit.Gas) || (ch.Electric && m.c.Unit.Gas) {
+		return false
+	}
+	if ch.Competence != "" && !m.c.Competences[ch.Competence] {
+		return false
+	}
+	for _, n := range ch.Needs {
+		if gone[n] {
+			return false
+		}
+	}
+	return !m.touched(ch)
+}
+
+// touched says whether an action has touched what the check speaks about: it
+// would no longer tell how the machine was found.
+func (m *model) touched(ch *catalogue.Check) bool {
+	for _, d := range m.dones {
+		for _, p := range ch.Parts {
+			if d.touches(p) {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// destroyed is the as-found states that actions and checks have ended.
+func (m *model) destroyed() map[string]bool {
+	gone := map[string]bool{}
+	for _, d := range m.dones {
+		for _, s := range d.action.Destroys {
+			gone[s] = true
+		}
+	}
+	for i := range m.c.Readings {
+		r := &m.c.Readings[i].Reading
+		if ch, ok := m.kind.Check(r.Check); ok && r.NotDone == "" {
+			for _, s := range ch.Destroys {
+				gone[s] = true
+			}
+		}
+	}
+	return gone
+}
+
+// openPosition is the first position of the check that still has to be done.
+// A check without positions gives nil and whether it has to be done.
+func (m *model) openPosition(ch *catalogue.Check) (*catalogue.Position, bool) {
+	if len(ch.Positions) == 0 {
+		return nil, m.open(ch.ID, "")
+	}
+	for i := range ch.Positions {
+		p := &ch.Positions[i]
+		if fitted(m.c.Unit, p.Has) && m.open(ch.ID, p.ID) {
+			return p, true
+		}
+	}
+	return nil, false
+}
+
+// open says whether a check is worth doing, or doing again: not when it was
+// conclusive, nor when it could not be done, nor when only a data-sheet value
+// is missing.
+func (m *model) open(check, position string) bool {
+	for i := range m.c.Readings {
+		r := &m.c.Readings[i].Reading
+		if r.Check == check && r.Position == position && r.NotDone != "" {
+			return false
+		}
+	}
+	for _, e := range m.found {
+		if e.check.ID != check || e.judged.Reading.Position != position {
+			continue
+		}
+		return !e.conclusive && e.judged.Verdicts[0].Missing == ""
+	}
+	return true
+}
+
+// lacks names the indispensable data-sheet parameter without which the check
+// cannot be judged, empty when it can.
+func (m *model) lacks(ch *catalogue.Check, pos *catalogue.Position) string {
+	for i := range ch.Limits {
+		l := &ch.Limits[i]
+		if pos != nil && pos.Limit != "" && pos.Limit != l.ID {
+			continue
+		}
+		if l.Indispensable && !m.sheetHas(l.Parameter) {
+			return l.Parameter
+		}
+	}
+	return ""
+}
+
+// minutes is the check's own time and that of getting at it.
+func (m *model) minutes(ch *catalogue.Check) float64 {
+	t := math.Max(ch.Minutes, 0.5)
+	powered := ch.State == catalogue.RunningClosed || ch.State == catalogue.LiveOpen
+	switch {
+	case ch.State == catalogue.Isolated && !m.c.Isolated:
+		t += isolateMinutes
+	case powered && m.c.Isolated:
+		t += reassembleMinutes
+	}
+	return t
+}
+
+// entropy of the ranking now, in bits.
+func (m *model) entropy() float64 {
+	h := 0.0
+	for _, c := range m.causes {
+		h += plogp(c.posterior)
+	}
+	return h
+}
+
+func plogp(p float64) float64 {
+	if p <= 0 {
+		return 0
+	}
+	return -p * math.Log2(p)
+}
+
+// gain is the expected fall of the entropy by doing the check once. The
+// chances of its findings are scaled to one for each fault, since the
+// catalogue states them as judgement. post is scratch of len(causes).
+func (m *model) gain(ch *catalogue.Check, now float64, post []float64) float64 {
+	total := make([]float64, len(m.causes))
+	for i := range ch.Findings {
+		for j := range m.causes {
+			total[j] += findingChance(&ch.Findings[i], m.causes[j].fault.ID)
+		}
+	}
+	left := 0.0
+	for i := range ch.Findings {
+		f := &ch.Findings[i]
+		if len(f.Weights) == 0 {
+			continue
+		}
+		mass := 0.0
+		for j, c := range m.causes {
+			post[j] = c.posterior * findingChance(f, c.fault.ID) / total[j]
+			mass += post[j]
+		}
+		for _, p := range post {
+			left += mass * plogp(p/mass)
+		}
+	}
+	if left == 0 {
+		return 0
+	}
+	return math.Max(0, now-left)
+}
+
+// findingChance is the likelihood, but nothing for a finding that weighs nothing.
+func findingChance(f *catalogue.Finding, fault string) float64 {
+	if len(f.Weights) == 0 {
+		return 0
+	}
+	return likelihood(f, fault)
+}
+
+// ordered sorts by gain per minute and then puts behind what must wait: a
+// check that destroys a state another one still needs, and live work where an
+// isolated check answers the same.
+func (m *model) ordered(cs []candidate) []candidate {
+	sort.SliceStable(cs, func(i, j int) bool { return better(cs[i], cs[j]) })
+	out := make([]candidate, 0, len(cs))
+	for len(cs) > 0 {
+		pick := 0 // when each waits for another, the best goes first
+		for i := range cs {
+			if !waits(cs[i], cs) {
+				pick = i
+				break
+			}
+		}
+		out = append(out, cs[pick])
+		cs = append(cs[:pick:pick], cs[pick+1:]...)
+	}
+	return out
+}
+
+// better breaks ties by safety, then minutes, then place in the catalogue.
+func better(a, b candidate) bool {
+	if d := a.pays() - b.pays(); math.Abs(d) > 1e-12 {
+		return d > 0
+	}
+	if x, y := danger(a.check.State), danger(b.check.State); x != y {
+		return x < y
+	}
+	if a.minutes != b.minutes {
+		return a.minutes < b.minutes
+	}
+	return a.order < b.order
+}
+
+func danger(s catalogue.CircuitState) int {
+	switch s {
+	case catalogue.Phone, catalogue.Off:
+		return 0
+	case catalogue.Isolated:
+		return 1
+	case catalogue.RunningClosed:
+		return 2
+	}
+	return 3
+}
+
+// waits says whether another candidate has to go before c.
+func waits(c candidate, cs []candidate) bool {
+	for _, o := range cs {
+		if o.check == c.check {
+			continue
+		}
+		if share(c.check.Destroys, o.check.Needs) && !share(o.check.Destroys, c.check.Needs) {
+			return true
+		}
+		if c.check.State == catalogue.LiveOpen && o.check.State == catalogue.Isolated && share(c.check.Answers, o.check.Answers) {
+			return true
+		}
+	}
+	return false
+}
+
+func share(a, b []string) bool {
+	for _, x := range a {
+		for _, y := range b {
+			if x == y {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+func sortedKeys(set map[string]bool) []string {
+	out := make([]string, 0, len(set))
+	for k := range set {
+		out = append(out, k)
+	}
+	sort.Strings(out)
+	return out
+}

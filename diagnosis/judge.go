@@ -1,0 +1,151 @@
+package diagnosis
+
+import (
+	"fmt"
+	"math"
+
+	"drumline/diagnosis/catalogue"
+	"drumline/diagnosis/measure"
+)
+
+// InputError is a reading that cannot be judged as it was entered. Message
+// tells the person who entered it what to put right.
+type InputError struct {
+	Field   string // e.g. "check", "values.off_temperature[2]", "series.t"
+	Rule    string // unknown, required, forbidden, unit, choice, finite, range, order, shape
+	Message string
+}
+
+// Error gives the field and the message.
+func (e *InputError) Error() string { return e.Field + ": " + e.Message }
+
+func refuse(field, rule, format string, args ...any) *InputError {
+	return &InputError{Field: field, Rule: rule, Message: fmt.Sprintf(format, args...)}
+}
+
+// Judge says what a reading means for each part its check speaks about, for
+// the given complaint, data sheet and unit. Values are SI. It gives one
+// verdict for every part the finding names, none for a reading that was not
+// done, and *InputError for one that does not fit its check.
+//
+// The data sheet wins over the catalogue's own limit. The instrument's limit
+// of error enters as a rectangular distribution (JCGM 100:2008, 4.3.7); a
+// value conforms when it lies inside the limit with a probability of at least
+// 0.95, fails at 0.05 or less, and is inconclusive between (JCGM 106:2012).
+//
+// Any other error is a fault of the catalogue: an unknown rule, or a finding
+// of the rule the check does not list.
+func Judge(k *catalogue.Kind, complaint string, r Reading, s Sheet, u Unit) ([]Verdict, error) {
+	j := &job{kind: k, reading: r, sheet: s, unit: u}
+	c, ok := k.Complaint(complaint)
+	if !ok {
+		return nil, refuse("complaint", "unknown", "%q is not a complaint of %s.", complaint, k.ID)
+	}
+	j.complaint = c
+	if bad := j.validate(); bad != nil {
+		return nil, bad
+	}
+	if r.NotDone != "" {
+		return nil, nil
+	}
+	rule, ok := rules[j.check.Rule]
+	if !ok {
+		return nil, fmt.Errorf("judge: check %s names the unknown rule %q", j.check.ID, j.check.Rule)
+	}
+	res, err := rule(j)
+	if err != nil {
+		return nil, err
+	}
+	return j.verdicts(res)
+}
+
+// job is one reading on its way to its verdicts.
+type job struct {
+	kind      *catalogue.Kind
+	complaint *catalogue.Complaint
+	check     *catalogue.Check
+	position  *catalogue.Position
+	reading   Reading
+	sheet     Sheet
+	unit      Unit
+}
+
+// result is what a rule came to.
+type result struct {
+	finding     string
+	measured    *float64 // SI
+	quantity    measure.Quantity
+	unit        string // UCUM code the sentence speaks in
+	text        string // stands for {value} when there is no single number
+	uncertainty float64
+	probability float64 // that the limit is met
+	limit       *Limit
+	missing     string // data-sheet parameter
+	do          string // goes before what the finding says to do
+	note        string // goes after the sentence
+}
+
+// verdicts gives one verdict for each part the finding speaks of. A finding
+// that names no part still gives one, without a part, so that the reading has
+// its sentence.
+func (j *job) verdicts(r result) ([]Verdict, error) {
+	f, ok := j.check.Finding(r.finding)
+	if !ok {
+		return nil, fmt.Errorf("judge: rule %s of check %s came to %q, which the check does not list", j.check.Rule, j.check.ID, r.finding)
+	}
+	if math.IsNaN(r.probability) || math.IsNaN(r.uncertainty) || (r.measured != nil && math.IsNaN(*r.measured)) {
+		return nil, fmt.Errorf("judge: rule %s of check %s came to no number", j.check.Rule, j.check.ID)
+	}
+	says := f.Verdicts
+	if len(says) == 0 {
+		says = []catalogue.Says{{Outcome: string(Inconclusive)}}
+	}
+	sentence := j.sentence(f, r)
+	out := make([]Verdict, 0, len(says))
+	for _, s := range says {
+		v := Verdict{Part: s.Part, Outcome: Outcome(s.Outcome), Fault: s.Fault, Finding: f.ID,
+			Probability: probability(Outcome(s.Outcome), r.probability),
+			Measured:    r.measured, Uncertainty: r.uncertainty, Limit: r.limit, Sentence: sentence}
+		v.Explains = j.explains(s)
+		if v.Outcome == Inconclusive {
+			v.Do, v.Missing = joined(r.do, f.Do), r.missing
+		}
+		out = append(out, v)
+	}
+	return out, nil
+}
+
+// probability is that the part conforms. A run that is too hot can say that
+// the thermostat fails and, by the same token, that the air is good: for each
+// outcome the probability lies on its own side.
+func probability(o Outcome, p float64) float64 {
+	switch o {
+	case Conforms:
+		return math.Max(p, 1-p)
+	case DoesNotConform:
+		return math.Min(p, 1-p)
+	}
+	if p <= 1-decided || p >= decided {
+		// The test was decisive, but about another part.
+		return undecided
+	}
+	return p
+}
+
+// decided is the probability at which the decision rule decides.
+const decided = 0.95
+
+// explains says whether the fault accounts for the complaint; a fault the
+// complaint does not list does not.
+func (j *job) explains(s catalogue.Says) catalogue.Explains {
+	if s.Fault == "" {
+		return ""
+	}
+	if c, ok := j.complaint.Cause(s.Fault); ok && c.Explains != "" {
+		return c.Explains
+	}
+	if p, ok := j.kind.Part(s.Part); ok && p.Role == catalogue.SecondBarrier {
+		return catalogue.ExplainsBarrier
+	}
+	return catalogue.ExplainsNo
+}

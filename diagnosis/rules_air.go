@@ -1,0 +1,206 @@
+package diagnosis
+
+import (
+	"math"
+
+	"drumline/diagnosis/catalogue"
+	"drumline/diagnosis/measure"
+)
+
+// Limits used when a check does not list its own. Common practice, no source:
+// with the heat off the air warms by the motor alone, at most 10 °F; the legs
+// differ by no more than 1 A; the motor takes 4 to 6 A, so 8 A is more than it.
+var (
+	airRise       = catalogue.Limit{ID: "rise", Input: "end_temperature", Quantity: "temperature_difference", High: ptr(10), Unit: "[degF]", Mark: catalogue.CommonPractice}
+	legDifference = catalogue.Limit{ID: "leg_difference", Input: "leg_1_current", High: ptr(1), Unit: "A", Mark: catalogue.CommonPractice}
+	motorCurrent  = catalogue.Limit{ID: "motor_current", Input: "leg_1_current", High: ptr(8), Unit: "A", Mark: catalogue.CommonPractice}
+	flowRatio     = catalogue.Limit{ID: "ratio", Input: "flow_on", Quantity: "ratio", Low: ptr(0.7), Unit: "1", Mark: catalogue.CommonPractice}
+	lowStep       = catalogue.Limit{ID: "step", Input: "off_temperature_low", Quantity: "temperature_difference", Low: ptr(15), Unit: "[degF]", Mark: catalogue.CommonPractice}
+)
+
+// shortAirOnly is the run, in seconds, below which the absence of a rise says
+// nothing. Common practice, no source.
+const shortAirOnly = 180
+
+// judgeAirOnly: a run with the heat off. Heat, or a leg that carries more than
+// the motor, is a grounded coil or a welded contact.
+func judgeAirOnly(j *job) (result, error) {
+	legs, hasLegs := j.judgeLegs()
+	if hasLegs && (legs.finding == "unequal_legs" || legs.finding == "heats") {
+		return legs, nil
+	}
+	if j.choice("already_warm") == "yes" {
+		if hasLegs {
+			return legs, nil
+		}
+		return result{finding: "between", text: "no currents", probability: undecided,
+			do: "The machine was warm at the start, so its temperature says nothing: clamp each leg, or let it cool and repeat."}, nil
+	}
+	rise, err := j.judgeRise()
+	if err != nil {
+		return result{}, err
+	}
+	if rise.finding == "no_heat" && hasLegs && legs.finding == "between" {
+		return legs, nil
+	}
+	return rise, nil
+}
+
+// judgeRise uses the temperatures. Both are read with one thermometer minutes
+// apart: most of its error is common to both and cancels, so one standard
+// uncertainty is kept for the difference.
+func (j *job) judgeRise() (result, error) {
+	start, ok := j.number("start_temperature")
+	if !ok {
+		return result{}, required(j, "start_temperature")
+	}
+	end, ok := j.number("end_temperature")
+	if !ok {
+		return result{}, required(j, "end_temperature")
+	}
+	b := j.boundsNamed("rise", airRise)
+	r := from(number{si: end.si - start.si, u: math.Max(start.u, end.u), unit: end.unit, quantity: measure.TemperatureDifference})
+	r.limit = b.limit
+	if b.limit == nil {
+		return j.unknownLimit(r, b.missing, "between"), nil
+	}
+	c := compare(*r.measured, r.uncertainty, b.limit)
+	r = r.sure(c.Probability)
+	if c.Outcome == measure.DoesNotConform {
+		return r.with("heats"), nil
+	}
+	if t, ok := j.number("minutes"); ok && t.si < shortAirOnly {
+		return r.with("between").sure(undecided).advise("Too short to tell: run it five minutes from cold."), nil
+	}
+	if c.Outcome == measure.Conforms {
+		return r.with("no_heat"), nil
+	}
+	return r.with("between").advise(j.tooClose(end)), nil
+}
+
+// judgeLegs uses the currents of both legs, false when one is not given.
+func (j *job) judgeLegs() (result, bool) {
+	a, okA := j.number("leg_1_current")
+	b, okB := j.number("leg_2_current")
+	if !okA || !okB {
+		return result{}, false
+	}
+	diff := number{si: math.Abs(math.Abs(a.si) - math.Abs(b.si)), u: measure.Combine(a.u, b.u), unit: a.unit, quantity: measure.Current}
+	most := a
+	if math.Abs(b.si) > math.Abs(a.si) {
+		most = b
+	}
+	most.si = math.Abs(most.si)
+	unequal, motor := j.boundsNamed("leg_difference", legDifference), j.boundsNamed("motor_current", motorCurrent)
+	if unequal.limit == nil || motor.limit == nil {
+		return result{}, false
+	}
+	d, m := compare(diff.si, diff.u, unequal.limit), compare(most.si, most.u, motor.limit)
+	r := from(diff)
+	r.limit = unequal.limit
+	switch {
+	case d.Outcome == measure.DoesNotConform:
+		return r.with("unequal_legs").sure(d.Probability), true
+	case m.Outcome == measure.DoesNotConform:
+		r = from(most)
+		r.limit = motor.limit
+		return r.with("heats").sure(m.Probability), true
+	case diff.si <= *unequal.limit.High && m.Outcome == measure.Conforms:
+		// A clamp cannot tell half an ampere: that no heater runs is settled
+		// by the motor's current, equal legs only agree with it.
+		return r.with("no_heat").sure(m.Probability), true
+	}
+	return r.with("between").sure(undecided).advise("Clamp each leg again, the jaw closed and one conductor in it."), true
+}
+
+// judgeDuctRatio compares the air with the duct on and off. Without figures,
+// whether the heat cycles normally with the duct off decides.
+func judgeDuctRatio(j *job) (result, error) {
+	on, off, ok := j.pair()
+	cycling := j.choice("cycling")
+	if !ok && cycling == "" {
+		return result{}, refuse("values", "required", "Give the air with the duct on and off, or how the heat cycled with it off.")
+	}
+	if !ok {
+		return byCycling(result{text: "no flow figures", probability: undecided}, cycling), nil
+	}
+	if off.si <= 0 {
+		return result{finding: "between", text: "no air with the duct off", probability: undecided,
+			do: "Nothing came out with the duct off: look at the blower, then repeat."}, nil
+	}
+	b := j.boundsNamed("ratio", flowRatio)
+	x := on.si / off.si
+	r := from(number{si: x, u: ratioU(on, off), unit: "%", quantity: measure.Ratio})
+	r.limit = b.limit
+	if b.limit == nil {
+		return j.unknownLimit(r, b.missing, "between"), nil
+	}
+	c := compare(x, r.uncertainty, b.limit)
+	r = r.sure(c.Probability)
+	switch {
+	case c.Outcome == measure.Inconclusive && cycling != "":
+		return byCycling(r, cycling), nil
+	case c.Outcome == measure.Inconclusive:
+		return r.with("between").advise("Repeat with the vane at the same spot, or watch whether the heat cycles normally with the duct off."), nil
+	case c.Outcome == measure.Conforms && cycling == "normal_now":
+		return r.with("between").sure(undecided).advise("The air hardly changed, yet the cycling became normal: repeat both."), nil
+	case c.Outcome == measure.Conforms:
+		return r.with("duct_clear"), nil
+	case cycling == "same":
+		r.note = "The heat cycled as before all the same: look inside too."
+	}
+	return r.with("duct_restricted"), nil
+}
+
+func byCycling(r result, cycling string) result {
+	if cycling == "normal_now" {
+		return r.with("duct_restricted").sure(0)
+	}
+	return r.with("duct_clear").sure(1)
+}
+
+// pair is the air with the duct on and off, as velocity or else as flow.
+func (j *job) pair() (on, off number, ok bool) {
+	for _, what := range []string{"velocity", "flow"} {
+		a, okA := j.number(what + "_on")
+		b, okB := j.number(what + "_off")
+		if okA && okB {
+			return a, b, true
+		}
+	}
+	return number{}, number{}, false
+}
+
+// ratioU is the standard uncertainty of on/off. The scale error of the one
+// instrument cancels only in part, so nothing is taken off.
+func ratioU(on, off number) float64 {
+	x := on.si / off.si
+	return measure.Combine(on.u/off.si, x*off.u/off.si)
+}
+
+// judgeLowSetting: the LOW setting must switch off clearly below HIGH.
+func judgeLowSetting(j *job) (result, error) {
+	high, ok := mean(j.numbers("off_temperature_high"))
+	if !ok {
+		return result{}, required(j, "off_temperature_high")
+	}
+	low, ok := mean(j.numbers("off_temperature_low"))
+	if !ok {
+		return result{}, required(j, "off_temperature_low")
+	}
+	b := j.boundsNamed("step", lowStep)
+	r := from(number{si: high.si - low.si, u: math.Max(high.u, low.u), unit: low.unit, quantity: measure.TemperatureDifference})
+	r.limit = b.limit
+	if b.limit == nil {
+		return j.unknownLimit(r, b.missing, "between"), nil
+	}
+	c := compare(*r.measured, r.uncertainty, b.limit)
+	r = r.sure(c.Probability)
+	switch c.Outcome {
+	case measure.Conforms:
+		return r.with("lower"), nil
+	case measure.DoesNotConform:
+		return r.with("same"), nil
+	}
+	return r.with("between").advise("Let both settings cycle twice more and take the later figures."), nil
+}
