@@ -32,9 +32,18 @@ type Rule struct {
 // side of the limit.
 func DefaultRule() Rule { return Rule{Accept: 0.95, Reject: 0.05} }
 
-// orDefault fills the zero value and a rule that decides both ways at once.
+// GuardRule is the rule whose guard band is r times the expanded uncertainty
+// U = 2u on both sides of a limit (ILAC-G8:09/2019, Table 1): r = 1 is the
+// classic guarded acceptance, r = 0 accepts and rejects at the limit itself.
+func GuardRule(r float64) Rule {
+	r = math.Abs(r)
+	return Rule{Accept: phi(2 * r), Reject: phi(-2 * r)}
+}
+
+// orDefault fills the zero value, and a rule that would decide both ways at
+// once.
 func (r Rule) orDefault() Rule {
-	if r.Accept > r.Reject && r.Accept <= 1 && r.Reject >= 0 {
+	if r.Accept > 0 && r.Accept <= 1 && r.Reject >= 0 && r.Accept >= r.Reject {
 		return r
 	}
 	return DefaultRule()
@@ -44,8 +53,11 @@ func (r Rule) orDefault() Rule {
 // is accepted that far inside a one-sided limit, rejected that far outside
 // (JCGM 106:2012, clause 8).
 func (r Rule) Guard(u float64) (accept, reject float64) {
+	if u == 0 {
+		return 0, 0
+	}
 	r = r.orDefault()
-	return Quantile(r.Accept) * u, Quantile(1-r.Reject) * u
+	return Quantile(r.Accept) * u, -Quantile(r.Reject) * u
 }
 
 // Upper is the conformity of the measured y, with standard uncertainty u, to
