@@ -26,8 +26,10 @@ const enoughProbability = 0.9
 //
 // The findings are those of the machine as it was found: a reading taken
 // after an action that touched what it speaks about explains the mended
-// machine, not the complaint, and does not weigh here. Nor do verification
-// readings and readings set aside. The same check at the same position counts
+// machine, not the complaint, and does not weigh here. One tagged as found
+// still weighs after work that mends nothing (pulling the machine out), as
+// long as the as-found states its check needs stand. Verification readings and
+// readings set aside do not weigh. The same check at the same position counts
 // once, the latest by time and then id. Faults of parts the unit does not
 // have are left out and the other priors scaled up. Second barriers never
 // rank: they stand in Barriers, each with its own chance of being failed now.
@@ -82,6 +84,7 @@ type model struct {
 type acted struct {
 	done   Done
 	action *catalogue.Action
+	mends  bool // it is the usual fix of some fault
 }
 
 func newModel(k *catalogue.Kind, c Case) (*model, error) {
@@ -108,7 +111,7 @@ func (m *model) takeActions() error {
 		if !ok {
 			return fmt.Errorf("assess: action %q is not in the catalogue of %s", d.Action, m.kind.ID)
 		}
-		m.dones = append(m.dones, acted{d, a})
+		m.dones = append(m.dones, acted{d, a, mends(m.kind, a.ID)})
 	}
 	sort.SliceStable(m.dones, func(i, j int) bool {
 		a, b := m.dones[i].done, m.dones[j].done
@@ -118,6 +121,15 @@ func (m *model) takeActions() error {
 		return a.Action+"\x00"+a.Part < b.Action+"\x00"+b.Part
 	})
 	return nil
+}
+
+func mends(k *catalogue.Kind, action string) bool {
+	for i := range k.Faults {
+		if k.Faults[i].Fix == action {
+			return true
+		}
+	}
+	return false
 }
 
 // takeCauses lists the faults this unit can have and scales their priors to one.
@@ -219,17 +231,31 @@ func (m *model) evidenceOf(j *Judged) (evidence, error) {
 	return e, nil
 }
 
-// touchedBefore says whether an action had touched anything the reading
-// speaks about by the time it was taken.
+// touchedBefore says whether work done by the time of the reading spoilt it
+// as evidence of the machine as it was found.
 func (m *model) touchedBefore(e evidence) bool {
+	asFound := e.judged.Reading.Phase == AsFound
 	for _, d := range m.dones {
 		if after(d.done, e.judged.Reading) {
 			continue
 		}
-		for _, p := range e.check.Parts {
-			if d.touches(p) {
+		if asFound && !d.mends {
+			if share(d.action.Destroys, e.check.Needs) {
 				return true
 			}
+			continue
+		}
+		if d.touchesAny(e.check.Parts) {
+			return true
+		}
+	}
+	return false
+}
+
+func (a acted) touchesAny(parts []string) bool {
+	for _, p := range parts {
+		if a.touches(p) {
+			return true
 		}
 	}
 	return false

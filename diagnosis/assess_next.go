@@ -105,14 +105,12 @@ func (m *model) offered(ch *catalogue.Check, gone map[string]bool) bool {
 	return !m.touched(ch)
 }
 
-// touched says whether an action has touched what the check speaks about: it
+// touched says whether something the check speaks about has been mended: it
 // would no longer tell how the machine was found.
 func (m *model) touched(ch *catalogue.Check) bool {
 	for _, d := range m.dones {
-		for _, p := range ch.Parts {
-			if d.touches(p) {
-				return true
-			}
+		if d.mends && d.touchesAny(ch.Parts) {
+			return true
 		}
 	}
 	return false

@@ -13,10 +13,42 @@ const (
 	unknownPercent = 2.0 // of a quantity without a usual instrument; common practice, no source
 )
 
-// mainQuantity is what is measured with, by the instrument of the reading: that
-// of the first limit's input, or of the first input with a quantity. Other
-// quantities of the check are read with something else, of which nothing is
-// known.
+// readsWith lists what an instrument of a method can have read.
+var readsWith = map[string][]measure.Quantity{
+	"bead":            {measure.Temperature},
+	"bead_on_surface": {measure.Temperature},
+	infrared:          {measure.Temperature},
+	"clamp":           {measure.Current},
+	"meter":           {measure.Resistance, measure.Voltage, measure.Capacitance},
+	"manometer":       {measure.Pressure},
+	"vane":            {measure.Speed, measure.Flow},
+	"pitot":           {measure.Speed, measure.Flow, measure.Pressure},
+}
+
+const infrared = "infrared"
+
+// instrumentFor is the reading's instrument if it can have read q, else nil:
+// a check may take two quantities, and the other one is read with something
+// nothing is known of. Without a method it read the check's main quantity.
+func (j *job) instrumentFor(q measure.Quantity) *Instrument {
+	in := j.reading.Instrument
+	if in == nil {
+		return nil
+	}
+	qs, ok := readsWith[in.Method]
+	if !ok {
+		qs = []measure.Quantity{j.mainQuantity()}
+	}
+	for _, x := range qs {
+		if x == q {
+			return in
+		}
+	}
+	return nil
+}
+
+// mainQuantity is that of the first limit's input, or of the first input with
+// a quantity.
 func (j *job) mainQuantity() measure.Quantity {
 	for i := range j.check.Limits {
 		if in, ok := j.check.Input(j.check.Limits[i].Input); ok && in.Quantity != "" {
@@ -34,8 +66,8 @@ func (j *job) mainQuantity() measure.Quantity {
 // uncertainty is the standard uncertainty of x read in quantity q, SI. An
 // instrument that states no accuracy counts as the usual one for its method.
 func (j *job) uncertainty(x float64, q measure.Quantity) float64 {
-	in := j.reading.Instrument
-	if in == nil || q != j.mainQuantity() {
+	in := j.instrumentFor(q)
+	if in == nil {
 		in = &Instrument{}
 	}
 	usual := usualInstrument(in.Method, q, x)

@@ -210,20 +210,20 @@ func side(o measure.Outcome, x float64, l *Limit) string {
 // tooClose says what would settle a value too near its limit for the
 // instrument.
 func (j *job) tooClose(n number) string {
-	if !stated(j.reading.Instrument) {
+	if !stated(j.instrumentFor(n.quantity)) {
 		return "The value is too near the limit for an unknown instrument: name the instrument used, or measure with a better one."
 	}
 	return "The value is too near the limit for this instrument (" + plusMinus(n) + "): measure with a better one."
 }
 
-// accuracyNote states the accuracy the verdict used when it mattered: the
-// limit lies within three standard uncertainties of the value.
+// accuracyNote states the accuracy a decided verdict used, and whether it was
+// the instrument's own.
 func (j *job) accuracyNote(n number, o measure.Outcome) string {
 	if o == measure.Inconclusive || n.u == 0 {
 		return ""
 	}
 	from := "as the instrument is stated"
-	if !stated(j.reading.Instrument) {
+	if !stated(j.instrumentFor(n.quantity)) {
 		from = "assumed, the instrument is not known"
 	}
 	return "Accuracy used: " + plusMinus(n) + " (" + from + ")."

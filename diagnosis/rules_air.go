@@ -8,12 +8,13 @@ import (
 )
 
 // Limits used when a check does not list its own. Common practice, no source:
-// with the heat off the air warms by the motor alone, at most 10 °F; the legs
-// differ by no more than 1 A; the motor takes 4 to 6 A, so 8 A is more than it.
+// with the heat off the air warms by the motor alone, at most 10 °F; the motor
+// takes 4 to 6 A from one leg, so a leg that carries more than 7 A, or 7 A more
+// than the other, feeds something else.
 var (
 	airRise       = catalogue.Limit{ID: "rise", Input: "end_temperature", Quantity: "temperature_difference", High: ptr(10), Unit: "[degF]", Mark: catalogue.CommonPractice}
-	legDifference = catalogue.Limit{ID: "leg_difference", Input: "leg_1_current", High: ptr(1), Unit: "A", Mark: catalogue.CommonPractice}
-	motorCurrent  = catalogue.Limit{ID: "motor_current", Input: "leg_1_current", High: ptr(8), Unit: "A", Mark: catalogue.CommonPractice}
+	legDifference = catalogue.Limit{ID: "leg_difference", Input: "leg_1_current", High: ptr(7), Unit: "A", Mark: catalogue.CommonPractice}
+	motorCurrent  = catalogue.Limit{ID: "motor_current", Input: "leg_1_current", High: ptr(7), Unit: "A", Mark: catalogue.CommonPractice}
 	flowRatio     = catalogue.Limit{ID: "ratio", Input: "flow_on", Quantity: "ratio", Low: ptr(0.7), Unit: "1", Mark: catalogue.CommonPractice}
 	lowStep       = catalogue.Limit{ID: "step", Input: "off_temperature_low", Quantity: "temperature_difference", Low: ptr(15), Unit: "[degF]", Mark: catalogue.CommonPractice}
 )
@@ -106,8 +107,8 @@ func (j *job) judgeLegs() (result, bool) {
 		r.limit = motor.limit
 		return r.with("heats").sure(m.Probability), true
 	case diff.si <= *unequal.limit.High && m.Outcome == measure.Conforms:
-		// A clamp cannot tell half an ampere: that no heater runs is settled
-		// by the motor's current, equal legs only agree with it.
+		// The motor's current settles that no heater runs; the difference
+		// cannot then be larger than that current.
 		return r.with("no_heat").sure(m.Probability), true
 	}
 	return r.with("between").sure(undecided).advise("Clamp each leg again, the jaw closed and one conductor in it."), true

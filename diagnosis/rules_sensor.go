@@ -76,7 +76,7 @@ func (j *job) againstCurve(r result, n, t number, l *catalogue.Limit, curve *sen
 	low, high := expected*(1-tol), expected*(1+tol)
 	r.limit = &Limit{Low: &low, High: &high, Unit: sv.Unit, Mark: catalogue.Sheet, Origin: sheetOrigin(sv), Confirmed: sv.Confirmed}
 	uT := t.u
-	if j.reading.Instrument == nil || t.quantity != j.mainQuantity() {
+	if j.instrumentFor(t.quantity) == nil {
 		uT = measure.Rectangular(partThermometer)
 	}
 	r.uncertainty = measure.Combine(n.u, expected*sensors.Slope(curve, t.si)*uT)
