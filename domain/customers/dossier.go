@@ -1,0 +1,44 @@
+package customers
+
+import (
+	"github.com/jackc/pgx/v5"
+
+	"drumline/domain"
+	"drumline/shared/pg"
+)
+
+// Dossier is what a repair needs to know of a unit: itself, where it stands,
+// whose it is and what its data sheet states. SheetID is zero without a sheet.
+type Dossier struct {
+	Unit     Unit
+	Site     Site
+	Customer Customer
+	SheetID  domain.ID
+	Sheet    []SheetValue
+}
+
+// UnitByID is the unit subquery for a unit's own id.
+const UnitByID = `SELECT $2::uuid`
+
+// QueueDossier reads the dossier of the unit that the subquery unitOf gives
+// for $1 = shop and $2 = arg, in the caller's round trip. Absent when there is
+// none.
+func QueueDossier(b *pgx.Batch, shop domain.ID, unitOf string, arg domain.ID, dst *Dossier) {
+	const unit = `unit u WHERE u.shop_id = $1 AND u.id = (`
+	pg.One(b, &dst.Unit, `SELECT `+headColumns+`, `+unitColumns+` FROM `+unit+unitOf+`)`, shop, arg)
+	pg.One(b, &dst.Site, `SELECT `+headColumns+`, `+siteColumns+` FROM site WHERE shop_id = $1
+		AND id = (SELECT u.site_id FROM `+unit+unitOf+`))`, shop, arg)
+	pg.One(b, &dst.Customer, `SELECT `+headColumns+`, name, email, phone, note FROM customer WHERE shop_id = $1
+		AND id = (SELECT s.customer_id FROM site s WHERE s.shop_id = $1 AND s.id = (SELECT u.site_id FROM `+unit+unitOf+`)))`, shop, arg)
+	const sheet = `(SELECT d.id FROM data_sheet d JOIN unit u ON u.shop_id = d.shop_id AND u.kind = d.kind AND u.model_norm = d.model_norm
+		WHERE d.shop_id = $1 AND d.retired_at IS NULL AND u.model_norm <> '' AND u.id = (`
+	b.Queue(sheet+unitOf+`))`, shop, arg).Query(func(rows pgx.Rows) error {
+		ids, err := pgx.CollectRows(rows, pgx.RowTo[domain.ID])
+		dst.SheetID = domain.ID{}
+		if len(ids) > 0 {
+			dst.SheetID = ids[0]
+		}
+		return err
+	})
+	pg.All(b, &dst.Sheet, `SELECT `+valueColumns+` FROM data_sheet_value WHERE shop_id = $1 AND data_sheet_id = `+sheet+unitOf+`)) ORDER BY parameter`, shop, arg)
+}

@@ -1,0 +1,176 @@
+// Package customers holds who asks for a repair and what is repaired:
+// customers, sites, units with their exhaust runs, data sheets of models, and
+// the shop's instruments.
+package customers
+
+import (
+	"context"
+	"errors"
+	"time"
+	"unicode"
+
+	"github.com/jackc/pgx/v5"
+
+	"drumline/diagnosis/catalogue"
+	"drumline/domain"
+	"drumline/domain/audit"
+	"drumline/domain/once"
+	"drumline/shared/pg"
+)
+
+// Service is the use cases of this slice. All fields are required.
+type Service struct {
+	DB        *pg.DB
+	Catalogue *catalogue.Catalogue
+	Now       func() time.Time
+	// UnitInUse is a subquery of the slice above that gives a row while a unit
+	// ($2 of shop $1) is being worked on and cannot be retired.
+	UnitInUse string
+}
+
+// Head is what every record of this slice carries. Records are retired, never
+// deleted: a repair of long ago still names them.
+type Head struct {
+	ID        domain.ID  `db:"id"`
+	Version   int64      `db:"version"`
+	CreatedAt time.Time  `db:"created_at"`
+	UpdatedAt time.Time  `db:"updated_at"`
+	RetiredAt *time.Time `db:"retired_at"`
+}
+
+const headColumns = `id, version, created_at, updated_at, retired_at`
+
+// AnyVersion stands for "whatever version it has now".
+const AnyVersion int64 = -1
+
+// kind is what the shared use cases need to know of one kind of record.
+type kind[T any] struct {
+	entity string                                         // table name
+	column string                                         // its own columns, after headColumns
+	head   func(*T) *Head                                 //
+	check  func(*Service, T) error                        // the rules of one record
+	insert func(b *pgx.Batch, shop domain.ID, v T)        // all columns
+	update func(b *pgx.Batch, shop domain.ID, v T)        // all columns but id and created_at
+	inUse  func(*Service) string                          // SQL subquery: what keeps it from being retired, $1 shop, $2 id
+	busy   string                                         // what to tell then
+	extra  func(b *pgx.Batch, shop, id domain.ID, dst *T) // rows of other tables
+	taken  map[string]string                              // constraint → message
+}
+
+func (k kind[T]) queue(b *pgx.Batch, shop, id domain.ID, dst *T, lock string) {
+	pg.One(b, dst, `SELECT `+headColumns+`, `+k.column+` FROM `+k.entity+` WHERE shop_id = $1 AND id = $2 `+lock, shop, id)
+	if k.extra != nil {
+		k.extra(b, shop, id, dst)
+	}
+}
+
+// create stores v as a new record unless the key was used before.
+func create[T any](ctx context.Context, s *Service, p domain.Principal, key once.Key, k kind[T], v T) (T, bool, error) {
+	now := s.Now()
+	*k.head(&v) = Head{ID: domain.NewID(now), Version: 1, CreatedAt: now, UpdatedAt: now}
+	if err := k.check(s, v); err != nil {
+		return v, false, err
+	}
+	got, replayed, err := once.Do(ctx, s.DB, p, now, key, nil, func(_ context.Context, tx *pg.Tx, out *pgx.Batch) (T, error) {
+		k.insert(out, p.Shop, v)
+		audit.Queue(out, tx.P, now, audit.Entry{Action: "created", Entity: k.entity, ID: k.head(&v).ID})
+		return v, nil
+	})
+	return got, replayed, k.explain(err)
+}
+
+// read gives one record, retired or not.
+func read[T any](ctx context.Context, s *Service, p domain.Principal, k kind[T], id domain.ID) (T, error) {
+	var v T
+	err := s.DB.Read(ctx, p, func(b *pgx.Batch) { k.queue(b, p.Shop, id, &v, "") })
+	return v, err
+}
+
+// change applies edit to the record if its version is still version, checks
+// the whole result and stores it.
+func change[T any](ctx context.Context, s *Service, p domain.Principal, k kind[T], id domain.ID, version int64, edit func(*T)) (T, error) {
+	var v T
+	err := s.DB.Write(ctx, p,
+		func(b *pgx.Batch) { k.queue(b, p.Shop, id, &v, "FOR UPDATE") },
+		func(ctx context.Context, tx *pg.Tx) error {
+			head := k.head(&v)
+			if head.RetiredAt != nil {
+				return domain.Errorf(domain.Conflict, "This has been retired and cannot be changed.")
+			}
+			if version != AnyVersion && head.Version != version {
+				return pg.Stale()
+			}
+			before, kept := v, *head
+			edit(&v)
+			*head = kept
+			head.Version++
+			head.UpdatedAt = s.Now()
+			if err := k.check(s, v); err != nil {
+				return err
+			}
+			b := &pgx.Batch{}
+			k.update(b, p.Shop, v)
+			audit.Queue(b, tx.P, s.Now(), audit.Entry{Action: "changed", Entity: k.entity, ID: id, Fields: audit.Diff(before, v)})
+			return tx.Send(ctx, b)
+		})
+	return v, k.explain(err)
+}
+
+// retire takes a record out of use if its version is still version; retiring
+// twice changes nothing.
+func retire[T any](ctx context.Context, s *Service, p domain.Principal, k kind[T], id domain.ID, version int64) error {
+	var v T
+	var used bool
+	return s.DB.Write(ctx, p,
+		func(b *pgx.Batch) {
+			k.queue(b, p.Shop, id, &v, "FOR UPDATE")
+			b.Queue(`SELECT EXISTS (`+k.inUse(s)+`)`, p.Shop, id).QueryRow(func(row pgx.Row) error { return row.Scan(&used) })
+		},
+		func(ctx context.Context, tx *pg.Tx) error {
+			head := k.head(&v)
+			switch {
+			case version != AnyVersion && head.Version != version:
+				return pg.Stale()
+			case head.RetiredAt != nil:
+				return nil
+			case used:
+				return domain.Errorf(domain.Conflict, "%s", k.busy)
+			}
+			b := &pgx.Batch{}
+			b.Queue(`UPDATE `+k.entity+` SET retired_at = $3, updated_at = $3, version = version + 1 WHERE shop_id = $1 AND id = $2`, p.Shop, id, s.Now())
+			audit.Queue(b, tx.P, s.Now(), audit.Entry{Action: "retired", Entity: k.entity, ID: id})
+			return tx.Send(ctx, b)
+		})
+}
+
+// explain puts the slice's own words to the violation of a known constraint.
+func (k kind[T]) explain(err error) error {
+	for constraint, message := range k.taken {
+		if pg.Violates(err, constraint) {
+			var e *domain.Error
+			if errors.As(err, &e) {
+				return domain.Wrap(e.Kind, err, "%s", message)
+			}
+		}
+	}
+	return err
+}
+
+// text adds a problem when s is longer than most characters or holds control
+// characters other than line breaks and tabs where lines are allowed.
+func text(ps *domain.Problems, pointer, s string, least, most int, lines bool) {
+	n := 0
+	for _, r := range s {
+		n++
+		if unicode.IsControl(r) && (!lines || r != '\n' && r != '\t') {
+			ps.Add(pointer, "control_character", "Control characters are not allowed here.")
+			return
+		}
+	}
+	switch {
+	case n < least:
+		ps.Add(pointer, "required", "This may not be empty.")
+	case n > most:
+		ps.Add(pointer, "too_long", "At most %d characters.", most)
+	}
+}
