@@ -92,12 +92,30 @@ func runOnce(ctx context.Context, url string, fsys fs.FS, step func(*migrate.Mig
 	stop := context.AfterFunc(ctx, func() { m.GracefulStop <- true })
 	defer stop()
 	if err := step(m); err != nil && !errors.Is(err, migrate.ErrNoChange) {
-		return fmt.Errorf("migrations: %w", err)
+		return explain(m, err)
 	}
 	if err := ctx.Err(); err != nil {
 		return fmt.Errorf("migrations: stopped between two files: %w", err)
 	}
 	return grant(ctx, config)
+}
+
+// explain names the file that failed and the line where the server gave one; the
+// library's own message repeats the whole file.
+func explain(m *migrate.Migrate, err error) error {
+	var failed database.Error
+	if !errors.As(err, &failed) {
+		return fmt.Errorf("migrations: %w", err)
+	}
+	where := ""
+	if failed.Line > 1 {
+		where = fmt.Sprintf(" at line %d", failed.Line)
+	}
+	version, _, versionErr := m.Version()
+	if versionErr != nil {
+		return fmt.Errorf("migrations: a file failed%s: %w", where, failed.OrigErr)
+	}
+	return fmt.Errorf("migrations: file %06d failed%s: %w", version, where, failed.OrigErr)
 }
 
 // grant lets the runtime roles read which version the schema has.
@@ -179,9 +197,8 @@ func Check(ctx context.Context, url string) error {
 func verdict(version uint, dirty bool, need uint) error {
 	switch {
 	case dirty:
-		return fmt.Errorf("migrations: migration %d failed and left the schema marked dirty: "+
-			"its file was rolled back, so correct the cause, set schema_migrations to (%d, false) "+
-			"and run drumline migrate again", version, version-1)
+		return fmt.Errorf("migrations: migration %d failed and left the schema marked dirty: its file was rolled back, "+
+			"so correct the cause, %s and run drumline migrate again", version, cleaning(version))
 	case version < need:
 		return fmt.Errorf("migrations: the schema is at version %d, this program needs %d: run drumline migrate", version, need)
 	case version > need:
@@ -189,4 +206,12 @@ func verdict(version uint, dirty bool, need uint) error {
 			"start the newer program", version, need)
 	}
 	return nil
+}
+
+// cleaning tells how to take the mark of a failed migration away.
+func cleaning(version uint) string {
+	if version <= 1 {
+		return "empty schema_migrations (DELETE FROM schema_migrations)"
+	}
+	return fmt.Sprintf("UPDATE schema_migrations SET version = %d, dirty = false", version-1)
 }

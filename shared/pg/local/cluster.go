@@ -51,6 +51,10 @@ func newCluster(opts Options, who account) (*cluster, error) {
 	if err := os.MkdirAll(dir, 0o755); err != nil {
 		return nil, fmt.Errorf("making the cluster's directory: %w", err)
 	}
+	// Resolved, so that what the server and the system say can be compared.
+	if dir, err = filepath.EvalSymlinks(dir); err != nil {
+		return nil, fmt.Errorf("the cluster's directory: %w", err)
+	}
 	c := &cluster{dir: dir, data: filepath.Join(dir, "data"), account: who, opts: opts}
 	c.socket = filepath.Join(dir, "run")
 	if len(c.socketPath()) > maxSocketPath {
@@ -109,11 +113,12 @@ func (c *cluster) running(ctx context.Context) (bool, error) {
 	if !ok {
 		return false, nil
 	}
-	if !isPostgres(pid) {
+	if !c.isServer(pid) {
 		// The number may be another program's by now; the server would refuse
 		// to start on it.
 		c.opts.Log("clearing away what a server that was killed left behind")
-		return false, errors.Join(removeIfThere(filepath.Join(c.data, "postmaster.pid")), removeIfThere(c.socketPath()))
+		return false, errors.Join(removeIfThere(filepath.Join(c.data, "postmaster.pid")),
+			removeIfThere(c.socketPath()), removeIfThere(c.socketPath()+".lock"))
 	}
 	if err := c.adopt(); err != nil {
 		return false, err
@@ -182,13 +187,28 @@ func (c *cluster) start(ctx context.Context, bin installation) error {
 		return fmt.Errorf("configuring the private cluster: %w", err)
 	}
 	c.opts.Log("starting PostgreSQL in " + c.dir)
-	seconds := strconv.Itoa(int(startTimeout.Seconds()))
-	out, err := c.run(filepath.Join(bin.dir, "pg_ctl"), "start", "--wait", "--timeout="+seconds,
-		"--silent", "--pgdata="+c.data, "--log="+c.logFile())
-	if err != nil {
-		return fmt.Errorf("starting PostgreSQL in %s: %w: %s%s", c.dir, err, out, c.logTail())
+	if err := c.launch(ctx, bin); err != nil {
+		return err
 	}
 	return c.wait(ctx)
+}
+
+// launch starts the server. Where the last one was killed, its sessions may
+// outlive it for a moment and hold the data, so it tries again for a while.
+func (c *cluster) launch(ctx context.Context, bin installation) error {
+	seconds := strconv.Itoa(int(startTimeout.Seconds()))
+	for tries := 0; ; tries++ {
+		out, err := c.run(filepath.Join(bin.dir, "pg_ctl"), "start", "--wait", "--timeout="+seconds,
+			"--silent", "--pgdata="+c.data, "--log="+c.logFile())
+		if err == nil {
+			return nil
+		}
+		tail := c.logTail()
+		if tries == 20 || ctx.Err() != nil || !strings.Contains(tail, "shared memory block") {
+			return fmt.Errorf("starting PostgreSQL in %s: %w: %s%s", c.dir, err, out, tail)
+		}
+		time.Sleep(250 * time.Millisecond)
+	}
 }
 
 // initialise makes the data beside its final place and moves it there, so that
@@ -249,7 +269,7 @@ func (c *cluster) configure() error {
 	}
 	if c.opts.Ephemeral {
 		settings = append(settings, "fsync = off", "synchronous_commit = off", "full_page_writes = off",
-			"wal_level = minimal", "max_wal_senders = 0", "autovacuum = off", "shared_buffers = '64MB'", "max_wal_size = '4GB'")
+			"wal_level = minimal", "max_wal_senders = 0", "autovacuum = off", "shared_buffers = '64MB'", "min_wal_size = '32MB'", "max_wal_size = '256MB'")
 	}
 	path := filepath.Join(c.data, "drumline.conf")
 	if err := os.WriteFile(path, []byte(strings.Join(settings, "\n")+"\n"), 0o600); err != nil {
@@ -269,7 +289,7 @@ func (c *cluster) configure() error {
 // stop ends the server in fast mode: sessions are cut, everything committed is kept.
 func (c *cluster) stop(ctx context.Context) error {
 	pid, ok := c.pid()
-	if !ok || !isPostgres(pid) {
+	if !ok || !c.isServer(pid) {
 		return nil
 	}
 	if err := syscall.Kill(pid, syscall.SIGINT); err != nil && !errors.Is(err, syscall.ESRCH) {
@@ -277,16 +297,14 @@ func (c *cluster) stop(ctx context.Context) error {
 	}
 	ctx, cancel := context.WithTimeout(ctx, startTimeout)
 	defer cancel()
-	for {
-		if now, ok := c.pid(); !ok || now != pid || !isPostgres(pid) {
-			return nil
-		}
+	for c.isServer(pid) {
 		select {
 		case <-ctx.Done():
 			return fmt.Errorf("the private cluster in %s does not stop: %w", c.dir, ctx.Err())
 		case <-time.After(10 * time.Millisecond):
 		}
 	}
+	return nil
 }
 
 // remove stops the server and throws its data away.
@@ -344,20 +362,21 @@ func (c *cluster) pidFile() ([]string, error) {
 	return lines, nil
 }
 
-// isPostgres tells whether a process lives and, where the system can say, is a
-// PostgreSQL server.
-func isPostgres(pid int) bool {
+// isServer tells whether a process lives and, where the system can say, is the
+// server of our data.
+func (c *cluster) isServer(pid int) bool {
 	if err := syscall.Kill(pid, 0); errors.Is(err, syscall.ESRCH) {
 		return false
 	}
-	name, err := os.ReadFile(filepath.Join("/proc", strconv.Itoa(pid), "comm"))
-	if errors.Is(err, os.ErrNotExist) {
-		if _, proc := os.Stat("/proc/self/comm"); proc != nil {
-			return true
-		}
+	proc := filepath.Join("/proc", strconv.Itoa(pid))
+	// "pid (name) state …": a dead process its parent has not looked after is Z.
+	stat, err := os.ReadFile(filepath.Join(proc, "stat"))
+	if err == nil && (!strings.Contains(string(stat), "(postgres") || strings.Contains(string(stat), ") Z ")) {
 		return false
 	}
-	return err != nil || strings.HasPrefix(string(name), "postgres")
+	// The server works in its data directory. We may not be let to look.
+	cwd, err := os.Readlink(filepath.Join(proc, "cwd"))
+	return err != nil || cwd == c.data
 }
 
 // Stop stops the private cluster of opts.Dir, whoever started it.

@@ -112,9 +112,8 @@ func clear(dir string) {
 	if err == nil && s.Container != "" {
 		_ = removeContainer(ctx, s.Container)
 	}
-	opts := clusterOptions(dir, false)
-	if err := local.Stop(ctx, opts); err == nil {
-		_ = os.RemoveAll(opts.Dir)
+	if err == nil && s.Cluster != "" && local.Stop(ctx, clusterOptions(s.Cluster, false)) == nil {
+		_ = os.RemoveAll(s.Cluster)
 	}
 	_ = os.Remove(stateFile(dir))
 }
