@@ -14,6 +14,7 @@ const (
 	settled     = 600.0 // s without a cycle before a low outlet means anything
 	ahead       = 300.0 // s the present rise is carried on to see whether it gets there
 	little      = 15.0 * 5 / 9
+	barelyWarm  = 110.0       // °F
 	margin      = 5.0 * 5 / 9 // K above the limit that no good run passes
 	coarse      = 3           // samples a heat must span to be timed
 )
@@ -75,9 +76,14 @@ func fromNotes(in RunInput) cycles {
 	}
 	c.cycles = len(c.off)
 	c.again = len(c.off) > 0
-	if len(c.off) > 0 {
-		c.peak = highest(c.off)
+	if outletTemperature(in.Reached) {
+		c.climb = in.Reached
 	}
+	if duration(in.Seconds) {
+		c.seconds = in.Seconds
+	}
+	c.peak = highest(append([]float64{c.climb}, c.off...))
+	c.rise = math.Inf(1) // not known, so never too small
 	if len(c.heat) > 1 {
 		c.fromCold = c.heat[0] > 1.5*median(c.heat[1:])
 	}
@@ -155,6 +161,8 @@ func fahrenheit(f float64) float64 { return (f + 459.67) * 5 / 9 }
 func (c cycles) pattern(r Run, in RunInput) (Pattern, string) {
 	low, high, over := limits(in)
 	switch {
+	case in.Load == Wet && r.Peak > over:
+		return WetLoad, "The outlet went past what any setting allows even with a wet load, which cools it: repeat empty."
 	case in.Load == Wet:
 		return WetLoad, "A wet load cools the outlet: repeat empty or with a dry load."
 	case c.climb > over && (len(c.off) == 0 || c.climb > r.Off+2*margin):
@@ -178,7 +186,7 @@ func (c cycles) withoutCycle(low, over float64) (Pattern, string) {
 		return TooShort, "No full cycle was seen: let it run for 15 minutes or three cycles."
 	case c.peak+math.Max(0, c.slope)*ahead >= low:
 		return TooShort, "It is near the point of switching: let it run on."
-	case c.rise < little:
+	case c.rise < little && c.peak < fahrenheit(barelyWarm):
 		return ReadsLow, "The outlet hardly warms: no heat, or the thermometer is not in the air stream."
 	}
 	return ReadsLow, "The outlet stays low with the heat on: room air mixed in at a seal, or too little heat."

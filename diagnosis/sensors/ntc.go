@@ -122,6 +122,22 @@ func NewSteinhartHart(a, b, c float64) (Curve, error) {
 	return steinhartHart{a, b, c}, nil
 }
 
+// FitSteinhartHart puts a Steinhart-Hart curve through three points at
+// different temperatures. It refuses points that no thermistor has.
+func FitSteinhartHart(p, q, r Point) (Curve, error) {
+	for _, x := range []Point{p, q, r} {
+		if !positive(x.Kelvin) || !positive(x.Ohm) {
+			return nil, fmt.Errorf("thermistor: %g Ω at %g K must be above zero", x.Ohm, x.Kelvin)
+		}
+	}
+	lp, lq, lr := math.Log(p.Ohm), math.Log(q.Ohm), math.Log(r.Ohm)
+	gq := (1/q.Kelvin - 1/p.Kelvin) / (lq - lp)
+	gr := (1/r.Kelvin - 1/p.Kelvin) / (lr - lp)
+	c := (gr - gq) / (lr - lq) / (lp + lq + lr)
+	b := gq - c*(lp*lp+lp*lq+lq*lq)
+	return NewSteinhartHart(1/p.Kelvin-b*lp-c*lp*lp*lp, b, c)
+}
+
 // Kelvin is +Inf where the curve has no temperature.
 func (s steinhartHart) Kelvin(ohm float64) float64 {
 	l := math.Log(ohm)

@@ -50,7 +50,7 @@ type Opening struct {
 	State State
 	Low   float64 // last closed; of NeverOpened the highest seen; of OpenCold the same as High
 	High  float64 // first open; of NeverOpened the same as Low
-	Rate  float64 // K/s before the opening, 0 when it is not known
+	Rate  float64 // K/s before the opening or the highest temperature, 0 when it is not known
 	Lag   float64 // K at that rate with the default response; 0 when the rate is not known
 
 	Recloses     *float64 // temperature of the first closing while cooling
@@ -74,11 +74,23 @@ func OpeningFromSeries(t, kelvin []float64, closed []bool) (Opening, error) {
 		return Opening{State: OpenCold, Low: kelvin[0], High: kelvin[0]}, nil
 	case len(closed):
 		top := highest(kelvin)
-		return Opening{State: NeverOpened, Low: top, High: top, Rate: 0}, nil
+		return heated(NeverOpened, top, top, rateUpTo(t, kelvin, hottest(kelvin, top))), nil
+	case 1:
+		rate := (kelvin[1] - kelvin[0]) / (t[1] - t[0])
+		return heated(Opened, kelvin[0], kelvin[1], rate).reclosing(kelvin[1:], closed[1:]), nil
 	}
-	o := opened(kelvin[open-1], kelvin[open], rateBefore(t, kelvin, open))
-	o.reclosing(kelvin[open:], closed[open:])
-	return o, nil
+	rate := rateUpTo(t, kelvin, open-1)
+	return heated(Opened, kelvin[open-1], kelvin[open], rate).reclosing(kelvin[open:], closed[open:]), nil
+}
+
+// hottest is the last sample within 1 K of the top: a soak there counts, as
+// the disc catches up.
+func hottest(kelvin []float64, top float64) int {
+	last := len(kelvin) - 1
+	for kelvin[last] < top-1 {
+		last--
+	}
+	return last
 }
 
 // OpeningShort reads a warm-up noted by hand; it says the same as the series
@@ -91,11 +103,11 @@ func OpeningShort(w WarmUp) (Opening, error) {
 	}
 	switch {
 	case w.FirstOpen == nil:
-		return Opening{State: NeverOpened, Low: *w.LastClosed, High: *w.LastClosed}, nil
+		return heated(NeverOpened, *w.LastClosed, *w.LastClosed, w.rate()), nil
 	case w.LastClosed == nil:
 		return Opening{State: OpenCold, Low: *w.FirstOpen, High: *w.FirstOpen}, nil
 	}
-	o := opened(*w.LastClosed, *w.FirstOpen, w.rate())
+	o := heated(Opened, *w.LastClosed, *w.FirstOpen, w.rate())
 	if w.Recloses != nil {
 		o.closeAt(*w.Recloses)
 	}
@@ -124,8 +136,10 @@ func (w WarmUp) rate() float64 {
 	return lastStretch / w.Seconds
 }
 
-func opened(low, high, rate float64) Opening {
-	o := Opening{State: Opened, Low: math.Min(low, high), High: math.Max(low, high)}
+// heated is an opening, or the lack of one, after heating at rate. A rate that
+// does not rise says nothing of the lag and counts as not known.
+func heated(state State, low, high, rate float64) Opening {
+	o := Opening{State: state, Low: math.Min(low, high), High: math.Max(low, high)}
 	if rate > 0 && finite(rate) {
 		o.Rate = rate
 		o.Lag = rate * DefaultResponse().Slowest()
@@ -134,17 +148,18 @@ func opened(low, high, rate float64) Opening {
 }
 
 // reclosing looks through what follows the first open sample.
-func (o *Opening) reclosing(kelvin []float64, closed []bool) {
+func (o Opening) reclosing(kelvin []float64, closed []bool) Opening {
 	for i := range kelvin {
-		switch {
-		case !closed[i]:
-		case kelvin[i] < o.Low:
-			o.closeAt(kelvin[i])
-			return
-		default:
-			o.Chatter = true
+		if !closed[i] {
+			continue
 		}
+		if kelvin[i] < o.Low {
+			o.closeAt(kelvin[i])
+			break
+		}
+		o.Chatter = true
 	}
+	return o
 }
 
 func (o *Opening) closeAt(kelvin float64) {
@@ -157,13 +172,10 @@ func (o *Opening) closeAt(kelvin float64) {
 // steady lag rate·(disc − thermometer) by which the bead ran ahead of the
 // disc. The uncertainty joins the interval and the lags, both rectangular (a
 // time constant may be wrong by as much as itself), with that of the
-// thermometer, uReading. Of a contact that did not open it is the temperature
-// seen, with uReading.
+// thermometer, uReading. Of a contact that never opened it is how hot the disc
+// got. Of one that was open from the start it is the temperature seen.
 func (o Opening) Estimate(r Response, uReading float64) (kelvin, u float64) {
 	mid := o.Low + (o.High-o.Low)/2
-	if o.State != Opened {
-		return mid, uReading
-	}
 	interval := measure.Rectangular((o.High - o.Low) / 2)
 	lag := measure.Rectangular(o.Rate * math.Hypot(r.Disc, r.Thermometer))
 	return mid - o.Rate*(r.Disc-r.Thermometer), measure.Combine(interval, lag, uReading)
@@ -171,15 +183,13 @@ func (o Opening) Estimate(r Response, uReading float64) (kelvin, u float64) {
 
 // TooFast says whether the lag swallows a tolerance of ± tolerance kelvin, that
 // is takes up half of it or more, and the greatest rate (K/s) at which the
-// warm-up must be repeated. A warm-up whose rate is not known counts as too
-// fast; one in which nothing opened does not.
+// warm-up must be repeated. An opening whose rate is not known counts as too
+// fast. A contact that was open from the start cannot be too fast, nor can one
+// that never opened without a known rate.
 func (o Opening) TooFast(tolerance float64, r Response) (tooFast bool, repeatAt float64) {
 	repeatAt = MaxRate(tolerance, r)
-	if o.State != Opened {
-		return false, repeatAt
-	}
 	// A rate computed from the very limit must not fail on its last bit.
-	return o.Rate == 0 || o.Rate > repeatAt*(1+1e-9), repeatAt
+	return o.State == Opened && o.Rate == 0 || o.Rate > repeatAt*(1+1e-9), repeatAt
 }
 
 // MaxRate is the greatest heating rate, K/s, at which the lag stays below half
@@ -192,30 +202,14 @@ func MaxRate(tolerance float64, r Response) float64 {
 	return math.Abs(tolerance) / 2 / r.Slowest()
 }
 
-// RampLag is the lag of a first-order device with time constant tau behind a
-// ramp of rate K/s that began seconds ago: rate·tau·(1 − e^(−t/tau)), kelvin.
-func RampLag(rate, tau, seconds float64) float64 {
-	if tau <= 0 {
-		return 0
-	}
-	return -rate * tau * math.Expm1(-seconds/tau)
-}
-
-// rateBefore is the least-squares slope over the last stretch before sample
-// open, K/s. It reaches one sample beyond the stretch when the stretch alone
-// holds fewer than two.
-func rateBefore(t, kelvin []float64, open int) float64 {
-	from := open - 1
-	for from > 0 && kelvin[from-1] >= kelvin[open-1]-lastStretch {
+// rateUpTo is the least-squares slope over the last stretch up to and with
+// sample last, K/s, over two samples at least; 0 for the first sample.
+func rateUpTo(t, kelvin []float64, last int) float64 {
+	from := last
+	for from > 0 && (from == last || kelvin[from-1] >= kelvin[last]-lastStretch*(1+1e-9)) {
 		from--
 	}
-	if from == open-1 && from > 0 {
-		from--
-	}
-	if from == open-1 {
-		return (kelvin[open] - kelvin[from]) / (t[open] - t[from])
-	}
-	return slope(t[from:open], kelvin[from:open])
+	return slope(t[from:last+1], kelvin[from:last+1])
 }
 
 // slope is the least-squares slope of y against x, 0 for one point.

@@ -14,6 +14,7 @@ const (
 	rtdLow  = 73.15   // −200 °C
 	rtdHigh = 1123.15 // 850 °C
 	ice     = 273.15
+	hair    = 1e-9
 )
 
 // RTDOhm is the resistance of a platinum sensor with r0 ohm at 0 °C
@@ -23,7 +24,8 @@ func RTDOhm(r0, kelvin float64) (float64, error) {
 	if !positive(r0) {
 		return 0, fmt.Errorf("platinum sensor: r0 of %g Ω must be above zero", r0)
 	}
-	if !(kelvin >= rtdLow && kelvin <= rtdHigh) {
+	// A hair of room for temperatures converted from the very ends.
+	if !(kelvin >= rtdLow-hair && kelvin <= rtdHigh+hair) {
 		return 0, fmt.Errorf("platinum sensor: %g K is outside 73.15 to 1123.15 K", kelvin)
 	}
 	return r0 * rtdRatio(kelvin-ice), nil
@@ -45,8 +47,6 @@ func RTDKelvin(r0, ohm float64) (float64, error) {
 		return 0, fmt.Errorf("platinum sensor: r0 of %g Ω must be above zero", r0)
 	}
 	ratio := ohm / r0
-	// A hair of room for values computed at the ends of the range.
-	const hair = 1e-9
 	if !(ratio >= rtdRatio(rtdLow-ice)-hair && ratio <= rtdRatio(rtdHigh-ice)+hair) {
 		return 0, fmt.Errorf("platinum sensor: %g Ω is outside −200 to 850 °C", ohm)
 	}

@@ -21,7 +21,8 @@ const (
 )
 
 // RunInput is a run of a working dryer, outlet temperatures in kelvin: either
-// logged (T and Kelvin) or noted by hand (Off, On, Heat, Rest).
+// logged (T and Kelvin) or noted by hand (the others; a log goes first). Heat and
+// Rest may be missing, but then short heats cannot be told.
 type RunInput struct {
 	T      []float64 // s, rising
 	Kelvin []float64
@@ -30,6 +31,11 @@ type RunInput struct {
 	On   []float64 // K, lowest after it, when the heat comes back
 	Heat []float64 // s the heat was on, one a cycle
 	Rest []float64 // s the heat was off
+
+	// Of a run noted by hand in which the heat never went off, or not again:
+	// the highest temperature with the heat on, K, and how long it ran, s.
+	Reached float64
+	Seconds float64
 
 	Setting Setting
 	Load    Load

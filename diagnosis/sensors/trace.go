@@ -20,18 +20,42 @@ func fromSeries(t, kelvin []float64) cycles {
 	c := cycles{seconds: t[len(t)-1] - t[0], step: medianStep(t)}
 	despike(t, k)
 	sigma := noise(k)
-	k, sigma = smooth(k, sigma, c.step)
+	k, sigma = smooth(t, k, sigma, c.step)
 	c.peak = highest(k)
 	c.rise = c.peak - k[0]
 	c.slope = endSlope(t, k)
 	// A swing must be larger than noise and than a wobble of the air.
-	turns := turning(k, math.Max(2, 5*sigma))
+	turns := withoutCoolDown(turning(k, math.Max(2, 5*sigma)), k)
 	gap := math.Max(30, 5*c.step)
 	c.collect(t, k, turns, gap)
 	if last := len(turns) - 1; last < 0 || !turns[last].peak {
-		c.climb = k[len(k)-1]
+		from := 0
+		if last >= 0 {
+			from = turns[last].i
+		}
+		c.climb = highest(k[from:])
 	}
 	return c
+}
+
+// withoutCoolDown leaves out a last peak after which the trace fell well below
+// every earlier valley and never came back: the programme or the tech ended it,
+// not the thermostat.
+func withoutCoolDown(turns []turn, k []float64) []turn {
+	last := len(turns) - 1
+	if last < 3 || !turns[last].peak {
+		return turns
+	}
+	low := math.Inf(1)
+	for _, p := range turns[1:last] {
+		if !p.peak {
+			low = math.Min(low, k[p.i])
+		}
+	}
+	if k[len(k)-1] < low-2*margin {
+		return turns[:last]
+	}
+	return turns
 }
 
 // collect fills in the cycles between turning points. Turning points beside a
@@ -137,16 +161,20 @@ func noise(k []float64) float64 {
 }
 
 // smooth takes a moving mean over as many samples as bring the noise below a
-// quarter of a kelvin, nine and 20 s at most, and gives the noise left.
-func smooth(k []float64, sigma, step float64) ([]float64, float64) {
-	half := int(math.Ceil(math.Pow(math.Min(sigma, 10)/0.25, 2))) / 2
-	half = min(half, 4, int(10/step))
+// quarter of a kelvin, over 10 s to either side at most, and gives the noise
+// left.
+func smooth(t, k []float64, sigma, step float64) ([]float64, float64) {
+	const wanted, reach = 0.25, 10.0
+	half := int(math.Min(math.Ceil(sigma*sigma/wanted/wanted)/2, math.Min(reach/step, 200)))
 	if half < 1 {
 		return k, sigma
 	}
 	out := make([]float64, len(k))
 	for i := range k {
 		h := min(half, i, len(k)-1-i)
+		for h > 0 && (t[i+h]-t[i] > reach || t[i]-t[i-h] > reach) {
+			h--
+		}
 		out[i] = mean(k[i-h : i+h+1])
 	}
 	return out, sigma / math.Sqrt(float64(2*half+1))
