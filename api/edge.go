@@ -23,7 +23,7 @@ const (
 	readTimeout       = 30 * time.Second
 	writeTimeout      = 60 * time.Second
 	idleTimeout       = 120 * time.Second
-	bodyReadTimeout   = 30 * time.Second // a phone with one bar needs most of it
+	bodyTimeout       = 30 * time.Second // a phone with one bar needs most of it
 	maxHeaderBytes    = 16 << 10
 	defaultMaxBody    = 256 << 10
 )
@@ -46,6 +46,9 @@ type Edge struct {
 	Log *slog.Logger
 	// Now is the clock of durations.
 	Now func() time.Time
+	// BodyTimeout bounds the reading of a body, for operations registered
+	// after it is set that have no time of their own.
+	BodyTimeout time.Duration
 	// Observe, when set, gets the facts of each finished request.
 	Observe func(Access)
 
@@ -67,6 +70,7 @@ func NewEdge(info Info) *Edge {
 		Authenticate: refuseAll,
 		Log:          slog.Default(),
 		Now:          time.Now,
+		BodyTimeout:  bodyTimeout,
 		router:       echo.New(),
 		clientIP:     echo.ExtractIPDirect(), // the peer itself: no header can claim another
 	}

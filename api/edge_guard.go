@@ -36,6 +36,9 @@ func (e *Edge) guard(r *route) func(huma.Context, func(huma.Context)) {
 		if inm := f.request.Header.Get("If-None-Match"); inm != "" && r.Method == http.MethodGet {
 			ctx = &conditional{humaContext: ctx, inm: inm}
 		}
+		if len(r.Consumes) > 0 {
+			_ = ctx.SetReadDeadline(e.Now().Add(r.BodyTimeout)) // huma does it for bodies it reads itself
+		}
 		next(ctx)
 	}
 }

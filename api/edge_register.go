@@ -4,11 +4,15 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
+	"maps"
 	"net/http"
+	"os"
 	"slices"
 	"strconv"
 	"strings"
 	"sync"
+	"time"
 
 	"github.com/danielgtaylor/huma/v2"
 
@@ -25,15 +29,16 @@ type Op struct {
 	Summary     string
 	Description string
 	Tags        []string
-	Roles       domain.Roles // who may call it; nil only when Public
-	Public      bool         // asks for no token
-	Status      int          // of success; 0 = 200 with a body, 204 without
-	MaxBody     int64        // greatest body in bytes; 0 = 256 KiB
-	Idempotent  bool         // demands Idempotency-Key
-	IfMatch     bool         // demands If-Match
-	Consumes    []string     // media types of a streamed body that is no field of the input
-	Produces    []string     // media types of success, most liked first; nil = application/json
-	Errors      []int        // further statuses to document
+	Roles       domain.Roles  // who may call it; nil only when Public
+	Public      bool          // asks for no token
+	Status      int           // of success; 0 = 200 with a body, 204 without
+	MaxBody     int64         // greatest body in bytes; 0 = 256 KiB
+	BodyTimeout time.Duration // for reading the body; 0 = Edge.BodyTimeout
+	Idempotent  bool          // demands Idempotency-Key
+	IfMatch     bool          // demands If-Match
+	Consumes    []string      // media types of a streamed body that is no field of the input
+	Produces    []string      // media types of success, most liked first; nil = application/json
+	Errors      []int         // further statuses to document
 }
 
 // route is an Op with what the guard looks up for each request.
@@ -73,13 +78,16 @@ func register[I, O any](e *Edge, op Op, h func(context.Context, *I) (*O, error))
 	if op.MaxBody == 0 {
 		op.MaxBody = defaultMaxBody
 	}
+	if op.BodyTimeout == 0 {
+		op.BodyTimeout = e.BodyTimeout
+	}
 	r := &route{Op: op}
 	hop := r.operation(e.api.OpenAPI().Components.Schemas)
 	hop.Middlewares = huma.Middlewares{e.guard(r)}
 	huma.Register(e.api, hop, func(ctx context.Context, in *I) (*O, error) {
 		out, err := h(ctx, in)
 		if err != nil {
-			return nil, e.problem(ctx, readError(err))
+			return nil, e.problem(ctx, r.readError(err))
 		}
 		return out, nil
 	})
@@ -87,10 +95,20 @@ func register[I, O any](e *Edge, op Op, h func(context.Context, *I) (*O, error))
 	e.routes = append(e.routes, op)
 }
 
-// readError gives the limit of a streamed body its own status.
-func readError(err error) error {
-	if _, ok := errors.AsType[*http.MaxBytesError](err); ok {
-		return wire.NewProblem(http.StatusRequestEntityTooLarge)
+// readError gives what goes wrong in reading a streamed body its own status:
+// to huma and to the domain it would be a fault of ours.
+func (r *route) readError(err error) error {
+	if _, classed := errors.AsType[*domain.Error](err); classed || len(r.Consumes) == 0 {
+		return err
+	}
+	_, large := errors.AsType[*http.MaxBytesError](err)
+	switch {
+	case large:
+		return tooLarge(r.MaxBody)
+	case errors.Is(err, os.ErrDeadlineExceeded):
+		return wire.NewProblem(http.StatusRequestTimeout)
+	case errors.Is(err, io.ErrUnexpectedEOF):
+		return wire.Refuse(http.StatusBadRequest, "The request body broke off before its end.")
 	}
 	return err
 }
@@ -112,7 +130,7 @@ func (r *route) operation(schemas huma.Registry) huma.Operation {
 		OperationID: r.ID, Method: r.Method, Path: r.Path, Summary: r.Summary, Description: r.Description, Tags: r.Tags,
 		DefaultStatus:   r.Status,
 		MaxBodyBytes:    r.MaxBody + 1, // huma refuses a body of exactly the limit
-		BodyReadTimeout: bodyReadTimeout,
+		BodyReadTimeout: r.BodyTimeout,
 		Responses:       r.responses(schemas),
 		Security:        r.security(),
 		Parameters:      r.parameters(),
@@ -223,10 +241,11 @@ func (r *route) learn(hop *huma.Operation) {
 		}
 	}
 	r.offers = r.Produces
-	if ok := hop.Responses[strconv.Itoa(hop.DefaultStatus)]; len(r.offers) == 0 && ok != nil {
-		for kind := range ok.Content {
-			r.offers = append(r.offers, kind)
-		}
-		slices.Sort(r.offers)
+	ok := hop.Responses[strconv.Itoa(hop.DefaultStatus)]
+	if len(r.offers) == 0 {
+		r.offers = slices.Sorted(maps.Keys(ok.Content))
+	}
+	if ok.Headers["ETag"] != nil && r.Method == http.MethodGet {
+		hop.Responses["304"] = &huma.Response{Description: "If-None-Match names the ETag of what is there."}
 	}
 }

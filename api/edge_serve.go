@@ -4,6 +4,7 @@ import (
 	"context"
 	"crypto/rand"
 	"encoding/hex"
+	"errors"
 	"fmt"
 	"log/slog"
 	"net/http"
@@ -179,6 +180,9 @@ func (a Access) attrs() []slog.Attr {
 // what the client does not.
 func (e *Edge) problem(ctx context.Context, err error) *wire.Problem {
 	f := factsOf(ctx)
+	if ctx.Err() != nil && errors.Is(err, context.Canceled) { // the client went away: nobody's fault, nobody reads it
+		return wire.NewProblem(http.StatusServiceUnavailable)
+	}
 	p := wire.FromError(err, f.id)
 	f.kind = p.Kind()
 	if p.Status >= http.StatusInternalServerError {
