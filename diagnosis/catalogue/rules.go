@@ -1,0 +1,138 @@
+package catalogue
+
+// ruleForm is what a judging rule asks of a check: the inputs it reads, by
+// quantity ("choice" for one to choose), and the findings it may give.
+type ruleForm struct {
+	inputs   map[string]string
+	findings []string
+	limited  bool // reads the check's first limit
+}
+
+// ruleForms are the judging rules of package diagnosis. What a range may give
+// follows from its limits, and what a choice may give from its choices.
+var ruleForms = map[string]ruleForm{
+	"choice": {inputs: map[string]string{"result": "choice"}},
+	"range":  {findings: []string{"conforms"}, limited: true},
+	"insulation": {
+		inputs:   map[string]string{"resistance": "resistance", "wires_off": "choice"},
+		findings: []string{"conforms", "grounded", "between", "wires_on"},
+		limited:  true,
+	},
+	"relay": {
+		inputs:   map[string]string{"resistance": "resistance", "wires_off": "choice"},
+		findings: []string{"open_at_rest", "closed_at_rest", "wires_on"},
+	},
+	"stamp": {
+		inputs:   map[string]string{"rating": "temperature"},
+		findings: []string{"matches", "differs", "no_limit"},
+		limited:  true,
+	},
+	"air_only": {
+		inputs: map[string]string{"start_temperature": "temperature", "end_temperature": "temperature", "minutes": "time",
+			"leg_1_current": "current", "leg_2_current": "current", "already_warm": "choice"},
+		findings: []string{"no_heat", "heats", "unequal_legs", "between"},
+	},
+	"duct_ratio": {
+		inputs: map[string]string{"velocity_on": "speed", "velocity_off": "speed", "flow_on": "flow", "flow_off": "flow",
+			"cycling": "choice"},
+		findings: []string{"duct_restricted", "duct_clear", "between"},
+	},
+	"low_setting": {
+		inputs:   map[string]string{"off_temperature_high": "temperature", "off_temperature_low": "temperature"},
+		findings: []string{"lower", "same", "between"},
+	},
+	"thermistor": {
+		inputs:   map[string]string{"resistance": "resistance", "temperature": "temperature"},
+		findings: []string{"conforms", "high", "low", "open", "short", "between", "no_limit"},
+		limited:  true,
+	},
+	"opening": {
+		inputs:   map[string]string{"last_closed": "temperature", "first_open": "temperature", "minutes": "time", "recloses": "choice"},
+		findings: []string{"conforms", "early", "late", "never", "open_cold", "too_fast", "no_limit", "between"},
+		limited:  true,
+	},
+	"run": {
+		inputs: map[string]string{"off_temperature": "temperature", "on_temperature": "temperature", "heating_time": "time",
+			"rest_time": "time", "setting": "choice", "load": "choice", "current": "current"},
+		findings: []string{"normal", "cycles_high_limit", "off_high", "off_low", "no_cycling", "reads_low", "too_short", "wet_load", "between"},
+	},
+}
+
+// rule checks that the check offers what its rule reads and gives.
+func (v *validator) rule(path string, c *Check) {
+	form, ok := ruleForms[c.Rule]
+	if !ok {
+		v.fail(join(path, "rule"), "there is no rule %q", c.Rule)
+		return
+	}
+	if form.limited && len(c.Limits) == 0 {
+		v.fail(path, "rule %s needs a limit", c.Rule)
+	}
+	for _, id := range sortedKeys(form.inputs) {
+		v.ruleInput(path, c, id, form.inputs[id])
+	}
+	for _, id := range append(form.findings, extraFindings(c)...) {
+		if _, ok := c.Finding(id); !ok {
+			v.fail(join(path, "findings"), "rule %s may give %q, which is not listed", c.Rule, id)
+		}
+	}
+}
+
+func (v *validator) ruleInput(path string, c *Check, id, quantity string) {
+	in, ok := c.Input(id)
+	switch {
+	case !ok:
+		v.fail(join(path, "inputs"), "rule %s reads an input %q, which is not listed", c.Rule, id)
+	case quantity == "choice" && len(in.Choices) == 0:
+		v.fail(join(path, "inputs"), "input %s must be a choice for rule %s", id, c.Rule)
+	case quantity != "choice" && in.Quantity != quantity:
+		v.fail(join(path, "inputs"), "input %s must be of %s for rule %s, is of %q", id, quantity, c.Rule, in.Quantity)
+	}
+}
+
+// extraFindings are those that follow from the check's own data.
+func extraFindings(c *Check) []string {
+	switch c.Rule {
+	case "choice":
+		return choiceIDs(c)
+	case "range":
+		return rangeFindings(c)
+	}
+	return nil
+}
+
+func choiceIDs(c *Check) []string {
+	in, ok := c.Input("result")
+	if !ok {
+		return nil
+	}
+	ids := make([]string, 0, len(in.Choices))
+	for _, x := range in.Choices {
+		ids = append(ids, x.ID)
+	}
+	return ids
+}
+
+func rangeFindings(c *Check) []string {
+	if len(c.Limits) == 0 {
+		return nil
+	}
+	l := &c.Limits[0]
+	var ids []string
+	if l.Low != nil || l.RelativeTolerance != nil {
+		ids = append(ids, "low", "between_low")
+	}
+	if l.High != nil || l.RelativeTolerance != nil {
+		ids = append(ids, "high", "between_high")
+	}
+	if in, ok := c.Input(l.Input); ok && in.OverRange {
+		ids = append(ids, "open")
+	}
+	if l.Indispensable {
+		ids = append(ids, "no_limit")
+	}
+	if _, ok := c.Input("wires_off"); ok {
+		ids = append(ids, "wires_on")
+	}
+	return ids
+}
