@@ -148,16 +148,19 @@ func (s steinhartHart) Kelvin(ohm float64) float64 {
 	return 1 / inv
 }
 
-// Ohm solves the cubic by Cardano's rule in the form that has one real root.
+// Ohm solves the cubic by Newton's method. From the root of its linear part
+// the steps come closer from one side only, so it always converges.
 func (s steinhartHart) Ohm(kelvin float64) float64 {
 	q := s.a - 1/kelvin
-	if s.c == 0 {
-		return math.Exp(-q / s.b)
+	l := -q / s.b
+	for range 100 {
+		step := (s.c*l*l*l + s.b*l + q) / (3*s.c*l*l + s.b)
+		l -= step
+		if math.Abs(step) <= 1e-15*math.Abs(l) {
+			break
+		}
 	}
-	p := s.b / s.c / 3
-	h := q / s.c / 2
-	// x = 2√p·sinh(asinh(−h/p^1.5)/3) solves x³ + 3px + 2h = 0 without cancellation.
-	return math.Exp(2 * math.Sqrt(p) * math.Sinh(math.Asinh(-h/math.Pow(p, 1.5))/3))
+	return math.Exp(l)
 }
 
 // FourTerm holds the two polynomials component makers print:

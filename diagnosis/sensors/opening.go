@@ -60,7 +60,7 @@ type Opening struct {
 
 // OpeningFromSeries reads a logged warm-up: seconds, kelvin, contact closed.
 // It is an error when the columns differ in length or are empty, times do not
-// rise, or a value is not finite or not above 0 K.
+// rise, or a temperature is not one a disc can have (150 to 2000 K).
 func OpeningFromSeries(t, kelvin []float64, closed []bool) (Opening, error) {
 	if err := checkSeries(t, kelvin, closed); err != nil {
 		return Opening{}, err
@@ -96,7 +96,8 @@ func hottest(kelvin []float64, top float64) int {
 // OpeningShort reads a warm-up noted by hand; it says the same as the series
 // it abbreviates. A missing FirstOpen means that it never opened, a missing
 // LastClosed that it was open from the start. It is an error when both are
-// missing, or a value is not finite or not above 0 K.
+// missing, a temperature is not one a disc can have, or it is said to close
+// again above its opening.
 func OpeningShort(w WarmUp) (Opening, error) {
 	if err := w.check(); err != nil {
 		return Opening{}, err
@@ -123,8 +124,11 @@ func (w WarmUp) check() error {
 			return errors.New("warm-up: a temperature is not a temperature a disc can have")
 		}
 	}
-	if !(w.Seconds >= 0) || !(w.Rate >= 0) || !finite(w.Seconds) || !finite(w.Rate) {
-		return errors.New("warm-up: time and rate must be finite and not below zero")
+	if !(w.Seconds >= 0) || !(w.Rate >= 0) || !(w.rate() <= fastest) {
+		return errors.New("warm-up: time and rate must not be below zero, nor the heating faster than anything heats")
+	}
+	if w.Recloses != nil && w.FirstOpen != nil && *w.Recloses >= *w.FirstOpen {
+		return errors.New("warm-up: a disc closes again below the temperature at which it opened")
 	}
 	return nil
 }
@@ -244,6 +248,9 @@ func checkSeries(t, kelvin []float64, closed []bool) error {
 	}
 	return nil
 }
+
+// fastest bounds heating rates, K/s.
+const fastest = 100
 
 // longest bounds times, seconds: no run lasts ten days.
 const longest = 864000
