@@ -3,6 +3,7 @@ package api
 import (
 	"context"
 	"errors"
+	"io"
 	"log/slog"
 	"net/http"
 	"strings"
@@ -74,6 +75,7 @@ func NewEdge(info Info) *Edge {
 		router:       echo.New(),
 		clientIP:     echo.ExtractIPDirect(), // the peer itself: no header can claim another
 	}
+	e.router.Logger.SetOutput(io.Discard) // it knows neither request nor level; ours says all
 	e.router.HTTPErrorHandler = e.routerError
 	e.router.IPExtractor = e.clientIP
 	e.api = humaecho.New(e.router, humaConfig(info))

@@ -9,6 +9,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"time"
 	"unicode/utf8"
 
 	"github.com/danielgtaylor/huma/v2"
@@ -33,11 +34,11 @@ func (e *Edge) guard(r *route) func(huma.Context, func(huma.Context)) {
 		if len(r.offers) > 1 {
 			ctx.AppendHeader("Vary", "Accept")
 		}
-		if inm := f.request.Header.Get("If-None-Match"); inm != "" && r.Method == http.MethodGet {
+		if inm := single(f.request.Header, "If-None-Match"); inm != "" && r.Method == http.MethodGet {
 			ctx = &conditional{humaContext: ctx, inm: inm}
 		}
 		if len(r.Consumes) > 0 {
-			_ = ctx.SetReadDeadline(e.Now().Add(r.BodyTimeout)) // huma does it for bodies it reads itself
+			_ = ctx.SetReadDeadline(time.Now().Add(r.BodyTimeout)) // huma does it for bodies it reads itself
 		}
 		next(ctx)
 	}
@@ -143,7 +144,7 @@ func checkBody(f *facts, r *route) error {
 		return wire.Refuse(http.StatusBadRequest, "This operation takes no request body.")
 	}
 	if !readable(req.Header.Values("Content-Type"), r.accepts) {
-		return wire.NewProblem(http.StatusUnsupportedMediaType).WithHeader("Accept", strings.Join(slices.Sorted(slices.Values(r.accepts)), ", "))
+		return wire.NewProblem(http.StatusUnsupportedMediaType).WithHeader("Accept", strings.Join(r.accepts, ", "))
 	}
 	if req.ContentLength > r.MaxBody {
 		return tooLarge(r.MaxBody)
@@ -200,8 +201,8 @@ func checkHeaders(f *facts, r *route) (err error) {
 	return err
 }
 
-// single joins a header that stands several times, as RFC 9110, 5.3 has it; no
-// reader here takes a list, so that it is refused.
+// single joins a header that stands several times, as RFC 9110, 5.3 has it; a
+// reader that takes no list refuses the result.
 func single(h http.Header, name string) string { return strings.Join(h.Values(name), ", ") }
 
 // refuse answers before the operation runs.

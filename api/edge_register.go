@@ -34,6 +34,7 @@ type Op struct {
 	Status      int           // of success; 0 = 200 with a body, 204 without
 	MaxBody     int64         // greatest body in bytes; 0 = 256 KiB
 	BodyTimeout time.Duration // for reading the body; 0 = Edge.BodyTimeout
+	SkipSchema  bool          // leaves rules of the body's schema to the operation: for long series, which huma would decode twice
 	Idempotent  bool          // demands Idempotency-Key
 	IfMatch     bool          // demands If-Match
 	Consumes    []string      // media types of a streamed body that is no field of the input
@@ -128,13 +129,14 @@ func (op Op) check() {
 func (r *route) operation(schemas huma.Registry) huma.Operation {
 	hop := huma.Operation{
 		OperationID: r.ID, Method: r.Method, Path: r.Path, Summary: r.Summary, Description: r.Description, Tags: r.Tags,
-		DefaultStatus:   r.Status,
-		MaxBodyBytes:    r.MaxBody + 1, // huma refuses a body of exactly the limit
-		BodyReadTimeout: r.BodyTimeout,
-		Responses:       r.responses(schemas),
-		Security:        r.security(),
-		Parameters:      r.parameters(),
-		RequestBody:     r.streamedBody(),
+		DefaultStatus:    r.Status,
+		MaxBodyBytes:     r.MaxBody + 1, // huma refuses a body of exactly the limit
+		BodyReadTimeout:  r.BodyTimeout,
+		SkipValidateBody: r.SkipSchema,
+		Responses:        r.responses(schemas),
+		Security:         r.security(),
+		Parameters:       r.parameters(),
+		RequestBody:      r.streamedBody(),
 	}
 	return hop
 }
@@ -229,23 +231,28 @@ func registered(doc *huma.OpenAPI, op Op) *huma.Operation {
 	panic("api: operation " + op.ID + " has method " + op.Method + ", which the edge does not serve")
 }
 
-// learn notes the media types of an operation, and lets a PATCH be sent as a
-// merge patch (RFC 7396) too.
+// learn notes the media types of an operation as huma completed it.
 func (r *route) learn(hop *huma.Operation) {
 	if hop.RequestBody != nil {
-		if media := hop.RequestBody.Content[jsonType]; media != nil && r.Method == http.MethodPatch {
-			hop.RequestBody.Content[mergePatchType] = media
-		}
-		for kind := range hop.RequestBody.Content {
-			r.accepts = append(r.accepts, kind)
-		}
+		r.learnBody(hop.RequestBody.Content)
 	}
-	r.offers = r.Produces
 	ok := hop.Responses[strconv.Itoa(hop.DefaultStatus)]
-	if len(r.offers) == 0 {
+	if r.offers = r.Produces; len(r.offers) == 0 {
 		r.offers = slices.Sorted(maps.Keys(ok.Content))
 	}
 	if ok.Headers["ETag"] != nil && r.Method == http.MethodGet {
 		hop.Responses["304"] = &huma.Response{Description: "If-None-Match names the ETag of what is there."}
 	}
+}
+
+// learnBody takes back the octet-stream that a RawBody beside a JSON body adds,
+// and lets a PATCH be sent as a merge patch (RFC 7396) too.
+func (r *route) learnBody(content map[string]*huma.MediaType) {
+	if media := content[jsonType]; media != nil {
+		delete(content, "application/octet-stream")
+		if r.Method == http.MethodPatch {
+			content[mergePatchType] = media
+		}
+	}
+	r.accepts = slices.Sorted(maps.Keys(content))
 }

@@ -5,11 +5,14 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"go/parser"
+	"go/token"
 	"io"
 	"log/slog"
 	"net"
 	"net/http"
 	"net/http/httptest"
+	"path/filepath"
 	"strings"
 	"testing"
 	"time"
@@ -112,6 +115,7 @@ func TestStatuses(t *testing.T) {
 		{"form", askPost("/v1/things", `name=x`).with("Content-Type", "application/x-www-form-urlencoded"), 415},
 		{"merge patch to a PATCH", askPatch(`{}`).with("Content-Type", mergePatchType), 200},
 		{"merge patch to a POST", askPost("/v1/things", `{"name":"x"}`).with("Content-Type", mergePatchType), 415},
+		{"octets to a JSON operation", askPost("/v1/things", `{"name":"x"}`).with("Content-Type", "application/octet-stream"), 415},
 		{"gzip", askPost("/v1/things", `{"name":"x"}`).with("Content-Encoding", "gzip"), 415},
 		{"identity", askPost("/v1/things", `{"name":"x"}`).with("Content-Encoding", "identity"), 415},
 		{"body where none is read", edgeAsk{method: "POST", path: "/v1/close", body: "{}"}.with("Content-Type", jsonType), 400},
@@ -124,6 +128,11 @@ func TestStatuses(t *testing.T) {
 		{"stream of the limit", csvOf(ndjson, 100), 200},
 		{"stream above the limit", csvOf(ndjson, 101), 413},
 		{"stream of another type", ndjson.with("Content-Type", jsonType), 415},
+
+		{"series without a schema", askPost("/v1/series", `{"value":[1,2]}`), 200},
+		{"series, malformed", askPost("/v1/series", `{"value":[1,]}`), 400},
+		{"series, unknown field", askPost("/v1/series", `{"values":[1]}`), 422},
+		{"series, wrong type", askPost("/v1/series", `{"value":["1"]}`), 422},
 
 		{"no idempotency key", askPost("/v1/things", `{"name":"x"}`).with("Idempotency-Key"), 400},
 		{"two idempotency keys", askPost("/v1/things", `{"name":"x"}`).with("Idempotency-Key", "a", "b"), 400},
@@ -141,6 +150,7 @@ func TestStatuses(t *testing.T) {
 		{"accept the name of a format", askGet(thingPath).with("Accept", "json"), 406},
 		{"not modified", askGet(thingPath).with("If-None-Match", `"7"`), 304},
 		{"not modified, weak", askGet(thingPath).with("If-None-Match", `"1", W/"7"`), 304},
+		{"not modified, two headers", askGet(thingPath).with("If-None-Match", `"1"`, `"7"`), 304},
 		{"modified", askGet(thingPath).with("If-None-Match", `"6"`), 200},
 		{"absent with If-None-Match", askGet("/v1/things/"+domain.ID{15: 9}.String()).with("If-None-Match", `*`), 404},
 
@@ -331,6 +341,7 @@ func TestAccessLine(t *testing.T) {
 	r.do(askGet("/livez"))
 	r.do(askGet("/openapi.json"))
 	r.do(edgeAsk{method: "HEAD", path: "/v1/things"})
+	r.do(edgeAsk{method: "BREW", path: "/v1/things"})
 	r.server.Close()
 	want := []Access{
 		{Method: "GET", Route: "/v1/things/{id}", Status: 404, Kind: "not_found"},
@@ -340,6 +351,7 @@ func TestAccessLine(t *testing.T) {
 		{Method: "GET", Route: "/livez", Status: 200},
 		{Method: "GET", Route: "/openapi.json", Status: 200},
 		{Method: "HEAD", Route: "/v1/things", Status: 200},
+		{Method: "_OTHER", Route: "none", Status: 405, Kind: "method_not_allowed"},
 	}
 	require.Len(t, r.access, len(want))
 	for i, w := range want {
@@ -525,6 +537,10 @@ func TestDocument(t *testing.T) {
 		require.Contains(t, change.Responses, status)
 	}
 	require.Contains(t, change.RequestBody.Content, mergePatchType)
+	create := tree.Paths["/v1/things"]["post"]
+	require.Len(t, create.RequestBody.Content, 1, "application/json alone")
+	require.Contains(t, fmt.Sprint(create.Parameters), "Idempotency-Key")
+	require.Contains(t, tree.Paths["/v1/things/{id}"]["get"].Responses, "304")
 	require.Contains(t, fmt.Sprint(change.Parameters), "If-Match")
 	require.JSONEq(t, `{"type":["string","null"],"enum":["washer","dryer",null]}`, schemaProperty(t, tree.Components.Schemas["PatchThing"], "kind"))
 	require.Contains(t, schemaProperty(t, tree.Components.Schemas["Thing"], "id"), `"pattern"`)
@@ -569,4 +585,58 @@ func TestConcurrentRequests(t *testing.T) {
 	for range cap(done) {
 		require.Empty(t, <-done)
 	}
+}
+
+// The router is to be replaceable by changing one file.
+func TestOneFileKnowsTheRouter(t *testing.T) {
+	files, err := filepath.Glob("*.go")
+	require.NoError(t, err)
+	var found []string
+	for _, name := range files {
+		f, err := parser.ParseFile(token.NewFileSet(), name, nil, parser.ImportsOnly)
+		require.NoError(t, err)
+		for _, i := range f.Imports {
+			if strings.Contains(i.Path.Value, "labstack/echo") {
+				found = append(found, name)
+			}
+		}
+	}
+	require.Equal(t, []string{"edge.go"}, found)
+}
+
+// Whatever arrives, the answer is no fault of ours, and an error is a problem
+// that says the status it has.
+func FuzzEdge(f *testing.F) {
+	f.Add("GET", "/v1/things", "status=open&page_size=5", jsonType, "", "")
+	f.Add("POST", "/v1/things", "", jsonType, `{"name":"x","parts":[{"number":"1"}]}`, `"7"`)
+	f.Add("PATCH", "/v1/things/"+storedID.String(), "", mergePatchType, `{"name":null,"part":{}}`, `"7"`)
+	f.Add("POST", "/v1/stream", "", "application/x-ndjson", "{}", "*")
+	f.Add("POST", "/v1/series", "a=%", "application/json;charset=utf-8", "{\"value\":[1e400]}", "W/")
+	f.Add("HEAD", "/v1/report/../open", "", "", "\x00", "")
+	e := NewEdge(Info{Title: "Things"})
+	e.Log, e.Authenticate = slog.New(slog.DiscardHandler), rigTokens
+	registerThings(e)
+	registerOdd(e)
+	h := e.Handler()
+	f.Fuzz(func(t *testing.T, method, path, query, kind, body, tag string) {
+		for _, odd := range []string{"/v1/fail", "/v1/panic", "/v1/nan", "/v1/late", "/v1/wait", "/v1/busy"} {
+			if strings.HasPrefix(path, odd) {
+				return
+			}
+		}
+		req, err := http.NewRequest(method, "http://x/", strings.NewReader(body))
+		if err != nil {
+			return
+		}
+		req.URL.Path, req.URL.RawQuery = path, query
+		req.Header = http.Header{"Authorization": {"Bearer owner"}, "Content-Type": {kind}, "If-Match": {tag}, "Idempotency-Key": {tag}, "Accept": {kind}, "If-None-Match": {tag}}
+		rec := httptest.NewRecorder()
+		h.ServeHTTP(rec, req)
+		require.NotEqual(t, 500, rec.Code, rec.Body)
+		if rec.Code >= 400 {
+			var p wire.Problem
+			require.NoError(t, wire.Unmarshal(rec.Body.Bytes(), &p), rec.Body)
+			require.Equal(t, rec.Code, p.Status)
+		}
+	})
 }

@@ -148,7 +148,7 @@ func (e *Edge) finish(rec *recorder, r *http.Request, f *facts, start time.Time)
 
 func (e *Edge) access(rec *recorder, r *http.Request, f *facts, start time.Time) {
 	a := Access{
-		Method: r.Method, Route: f.route, Status: rec.status, Kind: f.kind, Bytes: rec.bytes,
+		Method: knownMethod(r.Method), Route: f.route, Status: rec.status, Kind: f.kind, Bytes: rec.bytes,
 		Duration: e.Now().Sub(start), Shop: f.principal.Shop, Person: f.principal.Person,
 		Request: f.id, Aborted: r.Context().Err() != nil,
 	}
@@ -156,6 +156,16 @@ func (e *Edge) access(rec *recorder, r *http.Request, f *facts, start time.Time)
 	if e.Observe != nil {
 		e.Observe(a)
 	}
+}
+
+// knownMethod keeps the names a client may make up out of metrics; _OTHER is
+// the word of OpenTelemetry's conventions.
+func knownMethod(method string) string {
+	switch method {
+	case http.MethodGet, http.MethodHead, http.MethodPost, http.MethodPut, http.MethodPatch, http.MethodDelete, http.MethodOptions:
+		return method
+	}
+	return "_OTHER"
 }
 
 func (a Access) attrs() []slog.Attr {

@@ -256,6 +256,12 @@ func registerOdd(e *Edge) {
 		}) (*struct{}, error) {
 			return nil, nil
 		})
+	register(e, Op{ID: "series", Method: "POST", Path: "/v1/series", Roles: domain.Anyone(), SkipSchema: true},
+		func(_ context.Context, in *struct{ Body series }) (*messageOut, error) {
+			out := &messageOut{}
+			out.Body.Message = fmt.Sprint(len(in.Body.Value))
+			return out, nil
+		})
 	register(e, Op{ID: "stream", Method: "POST", Path: "/v1/stream", Roles: domain.Anyone(), MaxBody: 100, Consumes: []string{"application/x-ndjson"}},
 		func(_ context.Context, in *streamIn) (*messageOut, error) {
 			n, err := io.Copy(io.Discard, in.body)
@@ -269,6 +275,10 @@ func registerOdd(e *Edge) {
 		out.Body.Message = clientIP(ctx) + " " + requestID(ctx) + " " + principal(ctx).Request + " " + principal(ctx).Shop.String()
 		return out, nil
 	})
+}
+
+type series struct {
+	Value []float64 `json:"value" maxItems:"1"`
 }
 
 type streamIn struct{ body io.Reader }

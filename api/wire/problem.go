@@ -139,12 +139,21 @@ func fieldErrors(fields []domain.FieldError) []FieldError {
 	var out []FieldError
 	for _, f := range fields {
 		e := FieldError{Pointer: f.Pointer, Code: f.Code, Detail: f.Detail}
-		if f.Pointer != "" && !strings.HasPrefix(f.Pointer, "/") {
-			e.In, e.Pointer = "query", "/"+escapePointer(f.Pointer)
+		if f.Pointer != "" && f.Pointer[0] != '/' {
+			e.In, e.Pointer = parameterPlace(f.Pointer), "/"+escapePointer(f.Pointer)
 		}
 		out = append(out, e)
 	}
 	return out
+}
+
+// parameterPlace tells a header from a query parameter: our query parameters
+// are snake_case, our headers begin with a capital.
+func parameterPlace(name string) string {
+	if c := name[0]; c >= 'A' && c <= 'Z' {
+		return "header"
+	}
+	return "query"
 }
 
 func internalProblem(requestID string) *Problem {

@@ -68,9 +68,10 @@ func TestFieldErrors(t *testing.T) {
 	probs.Add("/b", "x", "B.")
 	probs.Add("/a", "x", "A.")
 	probs.Add("due_before", "x", "Q.")
+	probs.Add("If-Match", "x", "H.")
 	p := wire.FromError(probs.Err(), "")
 	require.Equal(t, []wire.FieldError{
-		{Pointer: "/a", Code: "x", Detail: "A."}, {Pointer: "/b", Code: "x", Detail: "B."}, {In: "query", Pointer: "/due_before", Code: "x", Detail: "Q."},
+		{Pointer: "/a", Code: "x", Detail: "A."}, {Pointer: "/b", Code: "x", Detail: "B."}, {In: "header", Pointer: "/If-Match", Code: "x", Detail: "H."}, {In: "query", Pointer: "/due_before", Code: "x", Detail: "Q."},
 	}, p.Errors)
 	var many domain.Problems
 	for i := range 80 {
