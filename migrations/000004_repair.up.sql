@@ -3,6 +3,7 @@
 CREATE TABLE isolation (
     shop_id        uuid NOT NULL,
     id             uuid NOT NULL,
+    call_id        uuid NOT NULL,
     visit_id       uuid NOT NULL,
     method         text COLLATE "C" NOT NULL CHECK (method IN ('plug_in_hand', 'plug_in_sight', 'plug_locked', 'breaker_locked', 'gas_cock_and_plug')),
     tester_before  boolean NOT NULL, -- tester shown good on a known source before
@@ -14,10 +15,13 @@ CREATE TABLE isolation (
     ended_at       timestamptz,
     ended_because  text NOT NULL DEFAULT '' CHECK (length(ended_because) <= 400),
     PRIMARY KEY (shop_id, id),
+    FOREIGN KEY (shop_id, call_id) REFERENCES call (shop_id, id),
     FOREIGN KEY (shop_id, visit_id) REFERENCES visit (shop_id, id),
+    CHECK (ended_at >= isolated_at),
     FOREIGN KEY (shop_id, isolated_by) REFERENCES person (shop_id, id)
 );
 CREATE UNIQUE INDEX isolation_open ON isolation (shop_id, visit_id) WHERE ended_at IS NULL;
+CREATE INDEX isolation_call ON isolation (shop_id, call_id, isolated_at);
 ALTER TABLE isolation ENABLE ROW LEVEL SECURITY;
 CREATE POLICY own ON isolation TO drumline_app, drumline_worker
     USING (shop_id = (SELECT nullif(current_setting('app.shop', true), '')::uuid))
@@ -36,6 +40,12 @@ CREATE TABLE reading (
     recorded_at   timestamptz NOT NULL,
     person_id     uuid NOT NULL,
     instrument_id uuid,
+    -- the instrument as it was then: a later change of its accuracy changes no verdict
+    method        text COLLATE "C" NOT NULL DEFAULT '',
+    percent       float8 NOT NULL DEFAULT 0 CHECK (percent >= 0 AND percent <= 100),
+    counts        float8 NOT NULL DEFAULT 0 CHECK (counts >= 0 AND counts <= 1000),
+    resolution    float8 NOT NULL DEFAULT 0 CHECK (resolution >= 0 AND resolution < 'Infinity'),
+    overdue       boolean NOT NULL DEFAULT false, -- its calibration was past due
     lead_ohm      float8 NOT NULL DEFAULT 0 CHECK (lead_ohm >= 0 AND lead_ohm < 100),
     isolation_id  uuid,
     not_done      text NOT NULL DEFAULT '' CHECK (length(not_done) <= 400),
@@ -97,6 +107,7 @@ CREATE TABLE verdict (
     id             uuid NOT NULL,
     reading_id     uuid NOT NULL,
     call_id        uuid NOT NULL,
+    n              int NOT NULL CHECK (n >= 0), -- order within the reading
     part           text COLLATE "C" NOT NULL,
     outcome        text COLLATE "C" NOT NULL CHECK (outcome IN ('conforms', 'does_not_conform', 'inconclusive')),
     fault          text COLLATE "C" NOT NULL DEFAULT '',
@@ -115,6 +126,7 @@ CREATE TABLE verdict (
     do_next        text NOT NULL DEFAULT '',
     missing        text NOT NULL DEFAULT '',
     engine_version text NOT NULL,
+    basis          text COLLATE "C" NOT NULL, -- hash of engine, catalogue, complaint, unit and data sheet it was derived from
     derived_at     timestamptz NOT NULL,
     superseded_by  uuid,
     PRIMARY KEY (shop_id, id),

@@ -1,0 +1,130 @@
+package repair
+
+import (
+	"time"
+
+	"github.com/jackc/pgx/v5"
+
+	"drumline/diagnosis"
+	"drumline/diagnosis/catalogue"
+	"drumline/domain"
+	"drumline/domain/calls"
+	"drumline/domain/customers"
+	"drumline/domain/people"
+	"drumline/shared/pg"
+)
+
+// place names the call something belongs to, by SQL with the shop as $1 and id
+// as $2, so that all of it is read in the first round trip.
+type place struct {
+	callOf, unitOf string
+	id             domain.ID
+}
+
+func atCall(call domain.ID) place { return place{calls.CallByID, calls.UnitOfCall, call} }
+
+func atVisit(visit domain.ID) place { return place{calls.CallOfVisit, calls.UnitOfVisit, visit} }
+
+// caseRows is everything on record about a call.
+type caseRows struct {
+	call        calls.Call
+	answers     map[string]string
+	dossier     customers.Dossier
+	rows        readingRows
+	actions     []Action
+	isolations  []Isolation // the open ones
+	competences map[string]bool
+
+	readings []*Reading // voided ones among them; see join
+}
+
+// queueCase reads all of a call but the call itself: queue calls.QueueLock or
+// calls.QueueCall for dst.call before it, the lock when something will be
+// written. The competences are those of p on the day of at. Call join when the
+// batch has run.
+func queueCase(b *pgx.Batch, p domain.Principal, at time.Time, pl place, dst *caseRows) {
+	calls.QueueAnswers(b, p.Shop, pl.callOf, pl.id, &dst.answers)
+	customers.QueueDossier(b, p.Shop, pl.unitOf, pl.id, &dst.dossier)
+	readingsOfCall(b, p.Shop, pl.callOf, pl.id, &dst.rows)
+	pg.All(b, &dst.actions, `SELECT `+actionColumns+` FROM action WHERE shop_id = $1 AND call_id = (`+pl.callOf+`) ORDER BY done_at, id`, p.Shop, pl.id)
+	pg.All(b, &dst.isolations, `SELECT `+isolationColumns+` FROM isolation WHERE shop_id = $1 AND call_id = (`+pl.callOf+`) AND ended_at IS NULL
+		ORDER BY isolated_at, id`, p.Shop, pl.id)
+	people.Competences(b, p.Shop, p.Person, at, &dst.competences)
+}
+
+// queueLockedCase reads a call for writing: to a tech one without a visit of
+// theirs is absent, and the call stays locked until the transaction ends.
+func queueLockedCase(b *pgx.Batch, p domain.Principal, at time.Time, call domain.ID, dst *caseRows) {
+	calls.QueueCall(b, p, call, &dst.call)
+	calls.QueueLock(b, p.Shop, calls.CallByID, call, &dst.call)
+	queueCase(b, p, at, atCall(call), dst)
+}
+
+// join ties the rows together.
+func (c *caseRows) join() { c.readings = c.rows.joined() }
+
+// diagnosisCase gives the call in the engine's words: voided readings and
+// actions left out.
+func (c *caseRows) diagnosisCase() diagnosis.Case {
+	d := diagnosis.Case{Complaint: c.call.Complaint, Unit: engineUnit(c.dossier.Unit), Sheet: engineSheet(c.dossier.Sheet),
+		Triage: c.answers, Isolated: len(c.isolations) > 0, Competences: c.competences}
+	for _, r := range c.readings {
+		if r.VoidedAt == nil {
+			d.Readings = append(d.Readings, r.asJudged())
+		}
+	}
+	for _, a := range c.actions {
+		if a.VoidedAt == nil {
+			d.Done = append(d.Done, diagnosis.Done{Action: a.Action, Part: a.Part, At: a.DoneAt})
+		}
+	}
+	return d
+}
+
+// engineUnit is what the engine needs to know of a unit.
+func engineUnit(u customers.Unit) diagnosis.Unit {
+	d := diagnosis.Unit{Kind: u.Kind, Gas: u.Fuel == "gas", Has: map[string]bool{}, Watts: u.RatedWatts, Volts: u.SupplyVolts}
+	for _, f := range u.Features {
+		d.Has[f] = true
+	}
+	return d
+}
+
+// fitted says whether the unit has a feature; none asked for is always there.
+func fitted(u customers.Unit, has string) bool {
+	if has == "" {
+		return true
+	}
+	for _, f := range u.Features {
+		if f == has {
+			return true
+		}
+	}
+	return false
+}
+
+// engineSheet is a data sheet by parameter.
+func engineSheet(vs []customers.SheetValue) diagnosis.Sheet {
+	out := make(diagnosis.Sheet, len(vs))
+	for _, v := range vs {
+		d := diagnosis.SheetValue{Value: v.Value, Low: v.Low, High: v.High, Text: v.Words, Unit: v.Unit, Origin: v.Origin, Confirmed: !v.ConfirmedBy.IsZero()}
+		for i := range v.CurveKelvin {
+			d.Curve = append(d.Curve, diagnosis.Point{Kelvin: v.CurveKelvin[i], Ohm: v.CurveOhm[i]})
+		}
+		out[v.Parameter] = d
+	}
+	return out
+}
+
+// isolationOf is the open isolation of a visit, nil when there is none.
+func (c *caseRows) isolationOf(visit domain.ID) *Isolation {
+	for i := range c.isolations {
+		if c.isolations[i].VisitID == visit {
+			return &c.isolations[i]
+		}
+	}
+	return nil
+}
+
+// kindOf gives the catalogue of the call's unit.
+func (s *Service) kindOf(c *caseRows) (*catalogue.Kind, error) { return s.kind(c.dossier.Unit.Kind) }

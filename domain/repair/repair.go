@@ -1,0 +1,100 @@
+// Package repair holds what happens at the machine: isolations, readings with
+// the verdicts the engine derives from them, actions, and the assessment of a
+// call; then conclusions, hazards, closing and the report.
+//
+// A verdict is append-only: when the data sheet, the unit or the engine
+// changes, a new one is derived and supersedes the old.
+package repair
+
+import (
+	"fmt"
+	"strings"
+	"time"
+	"unicode"
+	"unicode/utf8"
+
+	"drumline/diagnosis/catalogue"
+	"drumline/domain"
+	"drumline/domain/calls"
+	"drumline/shared/pg"
+)
+
+// Service is the use cases of this slice. All fields are required.
+type Service struct {
+	DB        *pg.DB
+	Catalogue *catalogue.Catalogue
+	Now       func() time.Time
+}
+
+// Skew is how far a client's clock may be ahead or behind.
+const Skew = 5 * time.Minute
+
+// early is how long before a call was opened something may have been seen: a
+// customer phones after the visit of a neighbour, a reading is carried over.
+const early = 24 * time.Hour
+
+// kind gives the catalogue of the unit's kind. A unit of a kind that has left
+// the catalogue can be read and no longer worked on.
+func (s *Service) kind(id string) (*catalogue.Kind, error) {
+	k, ok := s.Catalogue.Kind(id)
+	if !ok {
+		return nil, domain.Errorf(domain.Conflict, "The catalogue has no such kind of appliance any more: no checks can be judged for it.")
+	}
+	return k, nil
+}
+
+// mustBeOpen refuses work on a closed call.
+func mustBeOpen(c calls.Call) error {
+	if c.Status == calls.Closed {
+		return domain.Errorf(domain.Conflict, "This call is closed. Open a new call for the unit.")
+	}
+	return nil
+}
+
+// mustBeAttended refuses work on a visit that did not take place.
+func mustBeAttended(v calls.Visit) error {
+	if v.Status == calls.VisitCancelled || v.Status == calls.VisitNoAccess {
+		return domain.Errorf(domain.Conflict, "This visit did not take place. Work is recorded on the visit at which it was done.")
+	}
+	return nil
+}
+
+// moment takes the instant something was done: now when none is given; not in
+// the future, and not long before the call.
+func moment(pointer string, at, now time.Time, c calls.Call) (time.Time, error) {
+	switch {
+	case at.IsZero():
+		return now, nil
+	case at.After(now.Add(Skew)):
+		return at, domain.Field(pointer, "future", "This instant lies in the future. Check the clock of the device.")
+	case at.Before(c.OpenedAt.Add(-early)):
+		return at, domain.Field(pointer, "too_early", "This instant lies more than a day before the call was opened.")
+	}
+	return at.UTC().Truncate(time.Microsecond), nil
+}
+
+// checkText refuses control characters but line breaks, and overlong text.
+func checkText(ps *domain.Problems, pointer, s string, low, high int) {
+	if n := utf8.RuneCountInString(s); n < low || n > high || strings.ContainsFunc(s, badRune) {
+		ps.Add(pointer, "text", "%s", textRule(low, high))
+	}
+}
+
+func textRule(low, high int) string {
+	if low > 0 {
+		return fmt.Sprintf("Give a text of %d to %d characters.", low, high)
+	}
+	return fmt.Sprintf("Give a text of at most %d characters.", high)
+}
+
+func badRune(r rune) bool { return unicode.IsControl(r) && r != '\n' && r != '\t' }
+
+// checkReason refuses a missing or overlong reason of a voiding.
+func checkReason(reason string) error {
+	var ps domain.Problems
+	checkText(&ps, "/reason", reason, 1, 400)
+	return ps.Err()
+}
+
+// pointerAt is the JSON pointer of the i-th item of a list.
+func pointerAt(list string, i int) string { return fmt.Sprintf("%s/%d", list, i) }
