@@ -1,0 +1,133 @@
+package calls
+
+import (
+	"context"
+	"fmt"
+	"time"
+	"unicode"
+
+	"github.com/jackc/pgx/v5"
+
+	"drumline/diagnosis/catalogue"
+	"drumline/domain"
+	"drumline/domain/audit"
+	"drumline/domain/once"
+	"drumline/shared/pg"
+)
+
+// ComesBackWithin is how long after a repair the same complaint about the same
+// unit counts as a come-back.
+const ComesBackWithin = 90 * 24 * time.Hour
+
+// NewCall is a call to open. Triage holds answer ids by question id.
+type NewCall struct {
+	UnitID      domain.ID
+	Complaint   string
+	Description string
+	Triage      map[string]string
+}
+
+// Detail is a call with its triage answers and the kind of its unit, whose
+// catalogue has the words for both.
+type Detail struct {
+	Call
+	Kind    string
+	Answers []Answer
+}
+
+type unitRow struct {
+	Kind string `db:"kind"`
+}
+
+// OpenCall opens a call about a unit in use. When the same complaint was
+// repaired and closed as returned to service at most ComesBackWithin ago, the
+// new call names the latest such call: a come-back.
+func (s *Service) OpenCall(ctx context.Context, p domain.Principal, key once.Key, n NewCall) (Detail, bool, error) {
+	var ps domain.Problems
+	text(&ps, "/description", n.Description, 2000)
+	if err := ps.Err(); err != nil {
+		return Detail{}, false, err
+	}
+	now := s.Now()
+	var u unitRow
+	var found bool
+	var earlier domain.ID
+	load := func(b *pgx.Batch) {
+		// The lock makes the unit's retirement wait, or this wait for it.
+		pg.Maybe(b, &u, &found, `SELECT kind FROM unit WHERE shop_id = $1 AND id = $2 AND retired_at IS NULL FOR KEY SHARE`, p.Shop, n.UnitID)
+		queueEarlier(b, p.Shop, n, now, &earlier)
+	}
+	return once.Do(ctx, s.DB, p, now, key, load, func(_ context.Context, tx *pg.Tx, out *pgx.Batch) (Detail, error) {
+		if !found {
+			return Detail{}, domain.Field("/unit_id", "unknown", "There is no such unit in use.")
+		}
+		if err := s.judgeTriage(u.Kind, n.Complaint, n.Triage); err != nil {
+			return Detail{}, err
+		}
+		d := Detail{Kind: u.Kind, Call: Call{ID: domain.NewID(now), UnitID: n.UnitID, Complaint: n.Complaint, Description: n.Description,
+			Status: Open, ComesBackFrom: earlier, OpenedBy: p.Person, OpenedAt: now, Version: 1}}
+		d.Answers = merged(nil, n.Triage, p.Person, now)
+		insertCall(out, p.Shop, d.Call)
+		insertAnswers(out, p.Shop, d.ID, d.Answers)
+		audit.Queue(out, tx.P, now, audit.Entry{Action: "created", Entity: "call", ID: d.ID})
+		return d, nil
+	})
+}
+
+// queueEarlier finds the call a new one comes back from.
+func queueEarlier(b *pgx.Batch, shop domain.ID, n NewCall, now time.Time, dst *domain.ID) {
+	b.Queue(`SELECT id FROM call WHERE shop_id = $1 AND unit_id = $2 AND complaint = $3 AND outcome = 'returned_to_service' AND closed_at >= $4
+		ORDER BY closed_at DESC, id DESC LIMIT 1`, shop, n.UnitID, n.Complaint, now.Add(-ComesBackWithin)).Query(func(rows pgx.Rows) error {
+		*dst = domain.ID{}
+		_, err := pgx.ForEachRow(rows, []any{dst}, func() error { return nil })
+		return err
+	})
+}
+
+func insertCall(b *pgx.Batch, shop domain.ID, c Call) {
+	b.Queue(`INSERT INTO call (shop_id, id, unit_id, complaint, description, status, comes_back_from, opened_by, opened_at)
+		VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9)`,
+		shop, c.ID, c.UnitID, c.Complaint, c.Description, c.Status, c.ComesBackFrom, c.OpenedBy, c.OpenedAt)
+}
+
+func insertAnswers(b *pgx.Batch, shop, call domain.ID, answers []Answer) {
+	for _, a := range answers {
+		b.Queue(`INSERT INTO call_answer (shop_id, call_id, question, answer, asked_by, asked_at) VALUES ($1, $2, $3, $4, $5, $6)`,
+			shop, call, a.Question, a.Answer, a.AskedBy, a.AskedAt)
+	}
+}
+
+// kind gives the catalogue's kind of a unit on record.
+func (s *Service) kind(id string) (*catalogue.Kind, error) {
+	k, ok := s.Catalogue.Kind(id)
+	if !ok {
+		return nil, fmt.Errorf("calls: the catalogue has lost the kind %q", id)
+	}
+	return k, nil
+}
+
+func (s *Service) judgeTriage(kind, complaint string, answers map[string]string) error {
+	k, err := s.kind(kind)
+	if err != nil {
+		return err
+	}
+	var ps domain.Problems
+	checkTriage(&ps, k, complaint, answers)
+	return ps.Err()
+}
+
+// text adds a problem when s is longer than most characters or holds control
+// characters other than line breaks and tabs.
+func text(ps *domain.Problems, pointer, s string, most int) {
+	n := 0
+	for _, r := range s {
+		n++
+		if unicode.IsControl(r) && r != '\n' && r != '\t' {
+			ps.Add(pointer, "control_character", "Control characters are not allowed here.")
+			return
+		}
+	}
+	if n > most {
+		ps.Add(pointer, "too_long", "At most %d characters.", most)
+	}
+}

@@ -1,0 +1,301 @@
+package calls
+
+import (
+	"context"
+	"slices"
+	"strings"
+	"time"
+
+	"github.com/jackc/pgx/v5"
+
+	"drumline/domain"
+	"drumline/domain/audit"
+	"drumline/domain/once"
+	"drumline/shared/pg"
+)
+
+// NewVisit is a visit to book. Without a tech it waits to be assigned.
+type NewVisit struct {
+	TechID   domain.ID
+	StartsAt time.Time
+	EndsAt   time.Time
+	Note     string
+}
+
+func (n NewVisit) check() error {
+	var ps domain.Problems
+	checkWindow(&ps, n.StartsAt, n.EndsAt)
+	text(&ps, "/note", n.Note, 2000)
+	return ps.Err()
+}
+
+// Book books a visit of an open call. A tech who already has a visit in the
+// window is a Conflict, also when two bookings race.
+func (s *Service) Book(ctx context.Context, p domain.Principal, key once.Key, call domain.ID, n NewVisit) (Visit, bool, error) {
+	if err := n.check(); err != nil {
+		return Visit{}, false, err
+	}
+	now := s.Now()
+	var c Call
+	var bookable bool
+	load := func(b *pgx.Batch) {
+		lockTech(b, p.Shop, n.TechID)
+		QueueLock(b, p.Shop, CallByID, call, &c)
+		queueBookable(b, p.Shop, n.TechID, &bookable)
+	}
+	v, replayed, err := once.Do(ctx, s.DB, p, now, key, load, func(_ context.Context, tx *pg.Tx, out *pgx.Batch) (Visit, error) {
+		if c.Status == Closed {
+			return Visit{}, closed()
+		}
+		if !bookable {
+			return Visit{}, notBookable()
+		}
+		v := Visit{ID: domain.NewID(now), CallID: call, TechID: n.TechID, StartsAt: n.StartsAt, EndsAt: n.EndsAt, Status: Booked,
+			Note: n.Note, Version: 1, CreatedAt: now, UpdatedAt: now}
+		out.Queue(`INSERT INTO visit (shop_id, id, call_id, tech_id, starts_at, ends_at, status, note, created_at, updated_at)
+			VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10)`, p.Shop, v.ID, call, v.TechID, v.StartsAt, v.EndsAt, v.Status, v.Note, now, now)
+		audit.Queue(out, tx.P, now, audit.Entry{Action: "created", Entity: "visit", ID: v.ID})
+		queueChange(out, p.Shop, v.ID, "booked", now)
+		return v, nil
+	})
+	return v, replayed, taken(err)
+}
+
+// lockTech makes bookings of one tech follow each other. It comes before any
+// row lock: racing inserts under the exclusion constraint alone can deadlock.
+func lockTech(b *pgx.Batch, shop, tech domain.ID) {
+	if !tech.IsZero() {
+		b.Queue(`SELECT pg_advisory_xact_lock(hashtextextended('visit ' || $1::text || ' ' || $2::text, 0))`, shop.String(), tech.String())
+	}
+}
+
+// lockTechOf is lockTech for whoever has the visit now.
+func lockTechOf(b *pgx.Batch, shop, visit domain.ID) {
+	b.Queue(`SELECT pg_advisory_xact_lock(hashtextextended('visit ' || shop_id::text || ' ' || tech_id::text, 0))
+		FROM visit WHERE shop_id = $1 AND id = $2 AND tech_id IS NOT NULL`, shop, visit)
+}
+
+// queueBookable asks whether somebody works on visits: a tech, or an owner who
+// does too, not disabled. Nobody (zero) is fine: assigned later.
+func queueBookable(b *pgx.Batch, shop, tech domain.ID, dst *bool) {
+	if *dst = tech.IsZero(); *dst {
+		return
+	}
+	// The lock makes a disabling wait, or this wait for it.
+	b.Queue(`SELECT role IN ('tech', 'owner') AND disabled_at IS NULL FROM person WHERE shop_id = $1 AND id = $2 FOR KEY SHARE`, shop, tech).
+		Query(func(rows pgx.Rows) error {
+			_, err := pgx.ForEachRow(rows, []any{dst}, func() error { return nil })
+			return err
+		})
+}
+
+func notBookable() error {
+	return domain.Field("/tech_id", "unknown", "There is no such active tech or owner in this shop.")
+}
+
+// taken puts words to a double booking.
+func taken(err error) error {
+	if pg.Violates(err, "visit_no_double_booking") {
+		return domain.Wrap(domain.Conflict, err, "This tech already has a visit in that time. Choose another time or another tech.")
+	}
+	return err
+}
+
+// ReadVisit gives a visit; another tech's is absent to a tech.
+func (s *Service) ReadVisit(ctx context.Context, p domain.Principal, id domain.ID) (Visit, error) {
+	var v Visit
+	err := s.DB.Read(ctx, p, func(b *pgx.Batch) { QueueVisit(b, p, id, &v) })
+	return v, err
+}
+
+// VisitFilter chooses visits; zero values choose all. From and To choose
+// visits with any part in between.
+type VisitFilter struct {
+	TechID domain.ID
+	CallID domain.ID
+	Status VisitStatus
+	From   *time.Time
+	To     *time.Time
+}
+
+// VisitKey is where a page of visits begins: after this start and id.
+type VisitKey struct {
+	StartsAt time.Time `json:"t"`
+	ID       domain.ID `json:"i"`
+}
+
+// ListVisits gives up to size visits by start, after the key (nil for the
+// first page). A tech gets their own.
+func (s *Service) ListVisits(ctx context.Context, p domain.Principal, f VisitFilter, after *VisitKey, size int) ([]Visit, error) {
+	var at *time.Time
+	var id domain.ID
+	if after != nil {
+		at, id = &after.StartsAt, after.ID
+	}
+	var vs []Visit
+	err := s.DB.Read(ctx, p, func(b *pgx.Batch) {
+		// The bound of a visit's length lets the index on starts_at find overlaps.
+		pg.All(b, &vs, `SELECT `+visitColumns+` FROM visit
+			WHERE shop_id = $1 AND ($2::uuid IS NULL OR tech_id = $2) AND ($3::uuid IS NULL OR tech_id = $3)
+			AND ($4::uuid IS NULL OR call_id = $4) AND ($5 = '' OR status = $5)
+			AND ($6::timestamptz IS NULL OR ends_at > $6 AND starts_at > $6 - interval '24 hours') AND ($7::timestamptz IS NULL OR starts_at < $7)
+			AND ($8::timestamptz IS NULL OR (starts_at, id) > ($8, $9::uuid))
+			ORDER BY starts_at, id LIMIT $10`,
+			p.Shop, only(p), f.TechID, f.CallID, string(f.Status), f.From, f.To, at, id, size)
+	})
+	return vs, err
+}
+
+// VisitChange says what of a visit to change; nil keeps. A zero TechID takes
+// the visit from its tech.
+type VisitChange struct {
+	StartsAt *time.Time
+	EndsAt   *time.Time
+	TechID   *domain.ID
+	Note     *string
+}
+
+func (c VisitChange) moves() bool { return c.StartsAt != nil || c.EndsAt != nil || c.TechID != nil }
+
+func (c VisitChange) apply(v *Visit) {
+	if c.StartsAt != nil {
+		v.StartsAt = *c.StartsAt
+	}
+	if c.EndsAt != nil {
+		v.EndsAt = *c.EndsAt
+	}
+	if c.TechID != nil {
+		v.TechID = *c.TechID
+	}
+	if c.Note != nil {
+		v.Note = *c.Note
+	}
+}
+
+// changes names what of a visit differs, in the words of the change feed.
+func changes(before, after Visit) []string {
+	return domain.Changed(
+		"moved", !before.StartsAt.Equal(after.StartsAt) || !before.EndsAt.Equal(after.EndsAt),
+		"assigned", before.TechID != after.TechID,
+		"noted", before.Note != after.Note)
+}
+
+// ChangeVisit moves, reassigns or notes a visit if its version is still
+// version. Only a booked visit moves or changes hands, and not by a tech; the
+// note may be changed at any time. What changes nothing writes nothing.
+func (s *Service) ChangeVisit(ctx context.Context, p domain.Principal, id domain.ID, version int64, c VisitChange) (Visit, error) {
+	if p.Role == domain.Tech && c.moves() {
+		return Visit{}, domain.Errorf(domain.Forbidden, "Visits are moved and assigned by a dispatcher or the owner.")
+	}
+	var v Visit
+	var call Call
+	var bookable bool
+	load := func(b *pgx.Batch) {
+		bookable = true
+		if c.TechID != nil {
+			lockTech(b, p.Shop, *c.TechID)
+			queueBookable(b, p.Shop, *c.TechID, &bookable)
+		} else if c.moves() {
+			lockTechOf(b, p.Shop, id)
+		}
+		QueueLock(b, p.Shop, CallOfVisit, id, &call)
+		QueueVisit(b, p, id, &v)
+	}
+	err := s.DB.Write(ctx, p, load, func(ctx context.Context, tx *pg.Tx) error {
+		before := v
+		if err := c.judge(&v, version, bookable); err != nil {
+			return err
+		}
+		what := changes(before, v)
+		if len(what) == 0 {
+			return nil
+		}
+		now, b := s.Now(), &pgx.Batch{}
+		v.Version++
+		v.UpdatedAt = now
+		b.Queue(`UPDATE visit SET tech_id = $3, starts_at = $4, ends_at = $5, note = $6, version = $7, updated_at = $8
+			WHERE shop_id = $1 AND id = $2`, p.Shop, id, v.TechID, v.StartsAt, v.EndsAt, v.Note, v.Version, now)
+		audit.Queue(b, tx.P, now, audit.Entry{Action: "changed", Entity: "visit", ID: id, Fields: audit.Diff(before, v)})
+		for _, w := range what {
+			queueChange(b, p.Shop, id, w, now)
+		}
+		return tx.Send(ctx, b)
+	})
+	return v, taken(err)
+}
+
+// judge applies the change to v, or says why not.
+func (c VisitChange) judge(v *Visit, version int64, bookable bool) error {
+	before := *v
+	c.apply(v)
+	what := changes(before, *v)
+	switch {
+	case version != AnyVersion && before.Version != version:
+		return pg.Stale()
+	case before.Status != Booked && (slices.Contains(what, "moved") || slices.Contains(what, "assigned")):
+		return domain.Errorf(domain.Conflict, "This visit is %s. Only a booked visit can be moved or given to somebody else.", before.Status)
+	case !bookable && before.TechID != v.TechID:
+		return notBookable()
+	}
+	var ps domain.Problems
+	checkWindow(&ps, v.StartsAt, v.EndsAt)
+	text(&ps, "/note", v.Note, 2000)
+	return ps.Err()
+}
+
+// SetVisitStatus takes a visit one step through its life cycle if its version
+// is still version: booked, on_the_way, on_site, done; cancelled before
+// anybody is there (with a reason, not by a tech); no_access when nobody let
+// the tech in. A tech steps their own visits.
+func (s *Service) SetVisitStatus(ctx context.Context, p domain.Principal, id domain.ID, version int64, to VisitStatus, reason string) (Visit, error) {
+	if err := checkReason(to, reason); err != nil {
+		return Visit{}, err
+	}
+	if p.Role == domain.Tech && to == VisitCancelled {
+		return Visit{}, domain.Errorf(domain.Forbidden, "Visits are cancelled by a dispatcher or the owner.")
+	}
+	var v Visit
+	var call Call
+	load := func(b *pgx.Batch) {
+		QueueLock(b, p.Shop, CallOfVisit, id, &call)
+		QueueVisit(b, p, id, &v)
+	}
+	err := s.DB.Write(ctx, p, load, func(ctx context.Context, tx *pg.Tx) error {
+		if version != AnyVersion && v.Version != version {
+			return pg.Stale()
+		}
+		if err := checkStep(v, call.Status, to); err != nil {
+			return err
+		}
+		now, b := s.Now(), &pgx.Batch{}
+		v.Status, v.Reason, v.UpdatedAt = to, reason, now
+		v.Version++
+		b.Queue(`UPDATE visit SET status = $3, cancel_reason = $4, version = $5, updated_at = $6 WHERE shop_id = $1 AND id = $2`,
+			p.Shop, id, v.Status, v.Reason, v.Version, now)
+		audit.Queue(b, tx.P, now, audit.Entry{Action: "changed", Entity: "visit", ID: id, Fields: []string{"status"}})
+		queueChange(b, p.Shop, id, feedWord(to), now)
+		return tx.Send(ctx, b)
+	})
+	return v, err
+}
+
+func checkReason(to VisitStatus, reason string) error {
+	var ps domain.Problems
+	text(&ps, "/reason", reason, 400)
+	switch {
+	case !slices.Contains(VisitStatuses(), to):
+		ps.Add("/status", "not_listed", "Give one of on_the_way, on_site, done, cancelled, no_access.")
+	case to == VisitCancelled && strings.TrimSpace(reason) == "":
+		ps.Add("/reason", "required", "Say why the visit is cancelled.")
+	case to != VisitCancelled && to != VisitNoAccess && reason != "":
+		ps.Add("/reason", "not_expected", "A reason belongs to cancelled and no_access only.")
+	}
+	return ps.Err()
+}
+
+func feedWord(to VisitStatus) string {
+	if to == VisitCancelled {
+		return "cancelled"
+	}
+	return "status"
+}

@@ -1,0 +1,139 @@
+package care
+
+import (
+	"context"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+	"unicode/utf8"
+
+	"github.com/jackc/pgx/v5"
+
+	"drumline/domain"
+	"drumline/domain/audit"
+	"drumline/domain/once"
+	"drumline/shared/pg"
+)
+
+// Plan is the care of one unit as of Today in the zone of its site.
+type Plan struct {
+	UnitID    domain.ID
+	Today     domain.Date
+	Tasks     []Task
+	Cleanings []Cleaning // latest first, voided ones among them
+}
+
+// DueOn is the earliest due date of the unit, zero when none is known.
+func (p Plan) DueOn() domain.Date { return Next(p.Tasks) }
+
+type unitRow struct {
+	Kind        string      `db:"kind"`
+	InstalledOn domain.Date `db:"installed_on"`
+	TimeZone    string      `db:"time_zone"`
+}
+
+// queueUnit reads what care needs of a unit, retired or not. An absent one is
+// domain.Absent.
+func queueUnit(b *pgx.Batch, shop, unit domain.ID, dst *unitRow) {
+	pg.One(b, dst, `SELECT u.kind, u.installed_on, s.time_zone FROM unit u JOIN site s ON s.shop_id = u.shop_id AND s.id = u.site_id
+		WHERE u.shop_id = $1 AND u.id = $2`, shop, unit)
+}
+
+// today is the civil date of now at the unit.
+func (u unitRow) today(now time.Time) (domain.Date, error) {
+	zone, err := time.LoadLocation(u.TimeZone)
+	if err != nil {
+		return domain.Date{}, fmt.Errorf("care: zone of the site: %w", err)
+	}
+	return domain.DateOf(now.In(zone)), nil
+}
+
+// ReadPlan gives the care of a unit.
+func (s *Service) ReadPlan(ctx context.Context, p domain.Principal, unit domain.ID) (Plan, error) {
+	var u unitRow
+	plan := Plan{UnitID: unit}
+	err := s.DB.Read(ctx, p, func(b *pgx.Batch) {
+		queueUnit(b, p.Shop, unit, &u)
+		QueueCleanings(b, p.Shop, `SELECT $2::uuid`, unit, &plan.Cleanings)
+	})
+	if err != nil {
+		return plan, err
+	}
+	plan.Tasks = Due(u.Kind, plan.Cleanings, u.InstalledOn)
+	plan.Today, err = u.today(s.Now())
+	return plan, err
+}
+
+// Record stores a cleaning somebody told of: the customer's word, or another
+// firm's. It cannot have been done after today at the unit.
+func (s *Service) Record(ctx context.Context, p domain.Principal, key once.Key, unit domain.ID, c Cleaning) (Cleaning, bool, error) {
+	if err := c.check(); err != nil {
+		return c, false, err
+	}
+	now := s.Now()
+	var u unitRow
+	load := func(b *pgx.Batch) { queueUnit(b, p.Shop, unit, &u) }
+	return once.Do(ctx, s.DB, p, now, key, load, func(_ context.Context, tx *pg.Tx, out *pgx.Batch) (Cleaning, error) {
+		today, err := u.today(now)
+		if err != nil {
+			return c, err
+		}
+		if today.Before(c.DoneOn) {
+			return c, domain.Field("/done_on", "in_future", "A cleaning that has been done lies not in the future. Today at the unit is %s.", today)
+		}
+		c := Cleaning{ID: domain.NewID(now), UnitID: unit, DoneOn: c.DoneOn, Scopes: c.Scopes, DoneBy: c.DoneBy, Note: c.Note,
+			RecordedBy: p.Person, RecordedAt: now}
+		Cleaned(out, tx.P, now, c)
+		return c, nil
+	})
+}
+
+func (c Cleaning) check() error {
+	var ps domain.Problems
+	if c.DoneOn.IsZero() {
+		ps.Add("/done_on", "required", "Say on which day it was cleaned.")
+	}
+	if len(c.Scopes) == 0 {
+		ps.Add("/scopes", "required", "Say what was cleaned: %s.", strings.Join(Scopes(), ", "))
+	}
+	for i, scope := range c.Scopes {
+		if !slices.Contains(Scopes(), scope) || slices.Contains(c.Scopes[:i], scope) {
+			ps.Add(fmt.Sprintf("/scopes/%d", i), "not_listed", "A scope is one of %s, each at most once.", strings.Join(Scopes(), ", "))
+			break
+		}
+	}
+	if !slices.Contains([]string{ByUs, ByCustomer, ByOtherFirm}, c.DoneBy) {
+		ps.Add("/done_by", "not_listed", "It was done by us, customer or other_firm.")
+	}
+	if utf8.RuneCountInString(c.Note) > 2000 {
+		ps.Add("/note", "too_long", "At most 2000 characters.")
+	}
+	return ps.Err()
+}
+
+// Void takes a cleaning that was told of back, with the reason; due dates fall
+// back to what stays on record. A cleaning that was an action of a call is
+// voided with that action, and one voided already stays as it is: Conflict.
+func (s *Service) Void(ctx context.Context, p domain.Principal, key once.Key, unit, cleaning domain.ID, reason string) (Cleaning, bool, error) {
+	if n := utf8.RuneCountInString(strings.TrimSpace(reason)); n == 0 || utf8.RuneCountInString(reason) > 400 {
+		return Cleaning{}, false, domain.Field("/reason", "reason", "Say why, in 1 to 400 characters.")
+	}
+	now := s.Now()
+	var c Cleaning
+	load := func(b *pgx.Batch) {
+		pg.One(b, &c, `SELECT `+cleaningColumns+` FROM cleaning WHERE shop_id = $1 AND unit_id = $2 AND id = $3 FOR UPDATE`, p.Shop, unit, cleaning)
+	}
+	return once.Do(ctx, s.DB, p, now, key, load, func(_ context.Context, tx *pg.Tx, out *pgx.Batch) (Cleaning, error) {
+		switch {
+		case c.VoidedAt != nil:
+			return c, domain.Errorf(domain.Conflict, "This cleaning has been voided already.")
+		case !c.ActionID.IsZero():
+			return c, domain.Errorf(domain.Conflict, "This cleaning was an action of a call. Void that action instead.")
+		}
+		c.VoidedAt, c.VoidedBy, c.VoidReason = &now, p.Person, reason
+		out.Queue(`UPDATE cleaning SET voided_at = $3, voided_by = $4, void_reason = $5 WHERE shop_id = $1 AND id = $2`, p.Shop, c.ID, now, p.Person, reason)
+		audit.Queue(out, tx.P, now, audit.Entry{Action: "voided", Entity: "cleaning", ID: c.ID})
+		return c, nil
+	})
+}
