@@ -26,6 +26,9 @@ var band = map[Setting][2]float64{
 	Low:    {115, 145},
 }
 
+// slowly is the note of a log that cannot show short heats.
+const slowly = "Logged too slowly to time the heats: log every 10 s or less, or time two cycles by hand."
+
 // runaway is the outlet temperature no setting reaches, °F.
 const runaway = 170.0
 
@@ -186,6 +189,8 @@ func (c cycles) withoutCycle(low, over float64) (Pattern, string) {
 		return TooShort, "No full cycle was seen: let it run for 15 minutes or three cycles."
 	case c.peak+math.Max(0, c.slope)*ahead >= low:
 		return TooShort, "It is near the point of switching: let it run on."
+	case coarse*c.step > short:
+		return TooShort, slowly
 	case c.rise < little && c.peak < fahrenheit(barelyWarm):
 		return ReadsLow, "The outlet hardly warms: no heat, or the thermometer is not in the air stream."
 	}
@@ -202,9 +207,9 @@ func (c cycles) cycling(r Run, low, high float64) (Pattern, string) {
 	case heat == 0:
 		return OperatingThermostat, "The heating times are missing: short heats cannot be ruled out."
 	case c.step > 0 && heat < coarse*c.step && heat < 2*short && r.Off <= high:
-		return TooShort, "Logged too slowly to time the heats: log every 10 s or less, or time two cycles by hand."
+		return TooShort, slowly
 	case heat < surelyShort && r.Off <= high, heat <= short && r.Off < low:
-		return HighLimit, "Short heats with a normal or low outlet: the high limit is cycling for want of air."
+		return HighLimit, "Short heats with a normal or low outlet: the high limit is cycling for want of air. Compare with the air flow."
 	case heat >= long && r.Off < low:
 		return ReadsLow, "Long heats with a low outlet and no short cycling: room air mixed in at a seal, or too little heat."
 	case heat <= short:

@@ -52,7 +52,7 @@ const (
 	HighLimit           Pattern = "high_limit"           // the second barrier does it: too little air
 	NoCycling           Pattern = "no_cycling"           // climbs on and on with the heat on
 	ReadsLow            Pattern = "reads_low"            // outlet low, heat stays on: room air mixed in, or little heat
-	TooShort            Pattern = "too_short"
+	TooShort            Pattern = "too_short"            // too short, or too coarsely noted, to tell
 	WetLoad             Pattern = "wet_load"
 )
 

@@ -5,6 +5,14 @@ import (
 	"slices"
 )
 
+const (
+	// A swing must exceed the noise and a wobble of the air, but no more than
+	// the smallest differential of a thermostat leaves.
+	leastSwing, mostSwing = 2.0, 4.0 // K
+	// Slower than this, short cycles look like noise.
+	slowLog = 15.0 // s between samples
+)
+
 // turn is a turning point of a trace.
 type turn struct {
 	i    int
@@ -19,13 +27,15 @@ func fromSeries(t, kelvin []float64) cycles {
 	}
 	c := cycles{seconds: t[len(t)-1] - t[0], step: medianStep(t)}
 	despike(t, k)
-	sigma := noise(k)
+	sigma := 0.0
+	if c.step <= slowLog {
+		sigma = noise(k)
+	}
 	k, sigma = smooth(t, k, sigma, c.step)
 	c.peak = highest(k)
 	c.rise = c.peak - k[0]
 	c.slope = endSlope(t, k)
-	// A swing must be larger than noise and than a wobble of the air.
-	turns := withoutCoolDown(turning(k, math.Max(2, 5*sigma)), k)
+	turns := withoutCoolDown(turning(k, math.Max(leastSwing, math.Min(5*sigma, mostSwing))), k)
 	gap := math.Max(30, 5*c.step)
 	c.collect(t, k, turns, gap)
 	if last := len(turns) - 1; last < 0 || !turns[last].peak {
