@@ -11,6 +11,7 @@ import (
 	"io/fs"
 	"regexp"
 	"strconv"
+	"strings"
 	"sync"
 
 	"go.yaml.in/yaml/v3"
@@ -108,10 +109,15 @@ func located(name string, err error) error {
 }
 
 func atLine(name, msg string) error {
-	if m := lineOf.FindStringSubmatch(msg); m != nil {
-		return fmt.Errorf("%s:%s: %s", name, m[1], m[2])
+	m := lineOf.FindStringSubmatch(msg)
+	if m == nil {
+		return fmt.Errorf("%s:1: %s", name, strings.TrimPrefix(msg, "yaml: "))
 	}
-	return fmt.Errorf("%s:1: %s", name, msg)
+	line, _ := strconv.Atoi(m[1])
+	if strings.HasPrefix(m[2], "did not find expected") {
+		line++ // the module counts lines from 0 in errors of its parser
+	}
+	return fmt.Errorf("%s:%d: %s", name, line, m[2])
 }
 
 // lines maps the path of every node, as in checks[3].inputs[0].units, to its
