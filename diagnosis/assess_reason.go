@@ -89,7 +89,7 @@ func (m *model) conclude(a *Assessment) {
 	shown := m.shownDirectly(top.Fault)
 	decided := top.Probability >= enoughProbability && shown
 	a.Enough = decided || len(a.Next) == 0
-	share := fmt.Sprintf("%s (%s); %s of what could be wrong has been tested", lower(top.Name), percent(top.Probability), percent(a.Coverage))
+	share := fmt.Sprintf("%s (%s); %s", lower(top.Name), percent(top.Probability), covered(a.Coverage))
 	switch {
 	case decided:
 		a.Sentence = "The fault is shown: " + share + "."
@@ -102,6 +102,14 @@ func (m *model) conclude(a *Assessment) {
 	default:
 		a.Sentence = "The likeliest first cause is " + share + ", and the next check pays."
 	}
+}
+
+// covered keeps "likely, and nothing tested" from looking like a measurement.
+func covered(share float64) string {
+	if share == 0 {
+		return "nothing has been tested yet"
+	}
+	return percent(share) + " of what could be wrong has been tested"
 }
 
 // shownDirectly says whether a reading of the machine as found names the

@@ -29,7 +29,7 @@ func sheet(t testing.TB) diagnosis.Sheet {
 // curve3977 is the published 10 kΩ table, B25/85 = 3977 K, of the file's own
 // source line.
 func curve3977(t testing.TB) []diagnosis.Point {
-	f, err := os.Open("../testdata/ntc_10k_b3977.csv")
+	f, err := os.Open("../testdata/measurement/ntc_10k_b3977.csv")
 	require.NoError(t, err)
 	defer f.Close()
 	r := csv.NewReader(f)

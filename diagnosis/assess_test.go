@@ -1,0 +1,417 @@
+package diagnosis_test
+
+import (
+	"math"
+	"slices"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+
+	"drumline/diagnosis"
+	"drumline/diagnosis/catalogue"
+)
+
+// reading judges a reading of the small machine and tags it.
+func reading(t testing.TB, id string, minute int, phase diagnosis.Phase, r diagnosis.Reading) diagnosis.Judged {
+	r.ID, r.At, r.Phase = id, at(minute), phase
+	vs, err := diagnosis.Judge(smallKind(), "too_hot", r, sheet(t), everything())
+	require.NoError(t, err)
+	return diagnosis.Judged{Reading: r, Verdicts: vs}
+}
+
+func found(t testing.TB, id string, minute int, r diagnosis.Reading) diagnosis.Judged {
+	return reading(t, id, minute, diagnosis.AsFound, r)
+}
+
+func weakHood() diagnosis.Reading {
+	return diagnosis.Reading{Check: "hood", Values: values{"velocity": value(2.5, "m/s")}}
+}
+
+func strongHood() diagnosis.Reading {
+	return diagnosis.Reading{Check: "hood", Values: values{"velocity": value(9, "m/s")}}
+}
+
+func hotRun() diagnosis.Reading {
+	return run(values{"off_temperature": fahrenheits(184, 185, 184), "on_temperature": fahrenheits(162, 162, 163), "heating_time": seconds(480, 230, 230)}, "high", "empty")
+}
+
+func rightRun() diagnosis.Reading {
+	return run(values{"off_temperature": fahrenheits(155, 155, 154), "on_temperature": fahrenheits(135, 135, 136), "heating_time": seconds(300, 185, 180)}, "high", "empty")
+}
+
+func warmAirOnly() diagnosis.Reading {
+	return diagnosis.Reading{Check: "air_only", Instrument: goodBead(), Values: values{
+		"start_temperature": fahrenheits(70), "end_temperature": fahrenheits(120), "minutes": seconds(300), "already_warm": chosen("no")}}
+}
+
+func lateDisc() diagnosis.Reading { return warmUp("warm_up", "heat_pair", 185, 188, 800) }
+
+func goodDisc() diagnosis.Reading { return warmUp("warm_up", "heat_pair", 154, 157, 800) }
+
+func smallCase(t testing.TB, js ...diagnosis.Judged) diagnosis.Case {
+	return diagnosis.Case{Complaint: "too_hot", Unit: everything(), Sheet: sheet(t), Readings: js}
+}
+
+func assess(t testing.TB, c diagnosis.Case) diagnosis.Assessment {
+	a, err := diagnosis.Assess(smallKind(), c)
+	require.NoError(t, err)
+	return a
+}
+
+func probabilityOf(a diagnosis.Assessment, fault string) float64 {
+	for _, r := range a.Ranking {
+		if r.Fault == fault {
+			return r.Probability
+		}
+	}
+	return math.NaN()
+}
+
+func part(a diagnosis.Assessment, id string) diagnosis.PartState {
+	for _, p := range a.Parts {
+		if p.Part == id {
+			return p
+		}
+	}
+	return diagnosis.PartState{}
+}
+
+// The posterior is prior times likelihood, scaled: 0.42·0.7, 0.06·0.6 and
+// 0.05 for the rest (own arithmetic from the small machine's figures).
+func TestRankingIsBayes(t *testing.T) {
+	a := assess(t, smallCase(t, found(t, "a", 0, weakHood())))
+	rest := 0.09 + 0.06 + 0.06 + 0.03 + 0.02 + 0.03
+	total := 0.42*0.7 + 0.06*0.6 + rest*0.05
+	require.InDelta(t, 0.42*0.7/total, probabilityOf(a, "duct_blocked"), 1e-12)
+	require.InDelta(t, 0.06*0.6/total, probabilityOf(a, "blower_slips"), 1e-12)
+	require.InDelta(t, (0.42+0.06)/(0.42+0.06+rest), a.Coverage, 1e-12, "the hood speaks of duct and blower")
+	require.Contains(t, a.Ranking[0].Reasons[0], "Hood: Measured")
+	sum := 0.0
+	for _, r := range a.Ranking {
+		sum += r.Probability
+	}
+	require.InDelta(t, 1, sum, 1e-12)
+}
+
+func TestFaultsOfPartsTheUnitLacksAreLeftOut(t *testing.T) {
+	c := smallCase(t)
+	c.Unit = diagnosis.Unit{}
+	a := assess(t, c)
+	for _, r := range a.Ranking {
+		require.NotContains(t, []string{"bias_open", "thermistor_high"}, r.Fault)
+	}
+	require.InDelta(t, 0.42/(0.42+0.09+0.06+0.06+0.03+0.03), probabilityOf(a, "duct_blocked"), 1e-12)
+	require.Empty(t, part(a, "bias").Part)
+	for _, n := range a.Next {
+		require.NotContains(t, []string{"bias", "thermistor", "low_cycle"}, n.Check)
+	}
+}
+
+func TestSecondBarriersNeverRank(t *testing.T) {
+	c := smallCase(t, found(t, "a", 0, diagnosis.Reading{Check: "bypass", Values: values{"result": chosen("bypassed")}}))
+	a := assess(t, c)
+	require.True(t, math.IsNaN(probabilityOf(a, "limit_bypassed")))
+	require.Equal(t, "limit_bypassed", a.Barriers[0].Fault)
+	require.InDelta(t, 0.02*0.98/(0.02*0.98+0.98*0.01), a.Barriers[0].Probability, 1e-12)
+	require.True(t, a.Barriers[0].Tested)
+	require.Equal(t, diagnosis.DoesNotConform, part(a, "limit").Outcome)
+	require.InDelta(t, probabilityOf(assess(t, smallCase(t)), "duct_blocked"), probabilityOf(a, "duct_blocked"), 1e-12)
+}
+
+func TestTriageIsEvidence(t *testing.T) {
+	c := smallCase(t)
+	before := probabilityOf(assess(t, c), "coil_grounded")
+	c.Triage = map[string]string{"onset": "sudden"}
+	require.Greater(t, probabilityOf(assess(t, c), "coil_grounded"), before)
+}
+
+func TestAnUnknownNameIsAnError(t *testing.T) {
+	for name, c := range map[string]diagnosis.Case{
+		"complaint":       {Complaint: "sings"},
+		"triage question": {Complaint: "too_hot", Triage: map[string]string{"weather": "wet"}},
+		"triage answer":   {Complaint: "too_hot", Triage: map[string]string{"onset": "wet"}},
+		"action":          {Complaint: "too_hot", Done: []diagnosis.Done{{Action: "kick"}}},
+		"check":           {Complaint: "too_hot", Readings: []diagnosis.Judged{{Reading: diagnosis.Reading{Check: "smell"}, Verdicts: []diagnosis.Verdict{{}}}}},
+		"finding":         {Complaint: "too_hot", Readings: []diagnosis.Judged{{Reading: diagnosis.Reading{Check: "hood"}, Verdicts: []diagnosis.Verdict{{Finding: "odd"}}}}},
+	} {
+		_, err := diagnosis.Assess(smallKind(), c)
+		require.Error(t, err, name)
+		require.NotEmpty(t, diagnosis.Open(smallKind(), c, nil, nil), name)
+	}
+}
+
+func TestTheLatestOfRepeatedReadingsCounts(t *testing.T) {
+	once := assess(t, smallCase(t, found(t, "b", 10, strongHood())))
+	again := assess(t, smallCase(t, found(t, "b", 10, strongHood()), found(t, "a", 0, weakHood())))
+	require.Equal(t, once.Ranking, again.Ranking)
+	sameTime := assess(t, smallCase(t, found(t, "b", 10, strongHood()), found(t, "a", 10, weakHood())))
+	require.Equal(t, once.Ranking, sameTime.Ranking, "at the same time the later id counts")
+}
+
+func TestReadingsSetAsideDoNotWeigh(t *testing.T) {
+	j := found(t, "a", 0, weakHood())
+	j.Reading.SetAside = true
+	a := assess(t, smallCase(t, j))
+	require.Equal(t, assess(t, smallCase(t)).Ranking, a.Ranking)
+	require.Equal(t, diagnosis.Inconclusive, part(a, "duct").Outcome)
+}
+
+// A verified good repair never shows as a contradiction: the ranking keeps
+// explaining the complaint, the part is good.
+func TestVerifiedRepair(t *testing.T) {
+	c := smallCase(t, found(t, "a", 0, strongHood()), found(t, "b", 10, hotRun()), found(t, "c", 30, lateDisc()))
+	before := assess(t, c)
+	require.Equal(t, "thermostat_late", before.Ranking[0].Fault)
+	require.True(t, before.Enough)
+	require.Contains(t, before.Sentence, "The fault is shown: thermostat opens late")
+	require.Equal(t, diagnosis.DoesNotConform, part(before, "thermostat").Outcome)
+
+	c.Done = []diagnosis.Done{{Action: "replace", Part: "thermostat", At: at(60)}}
+	replaced := assess(t, c)
+	require.Equal(t, before.Ranking, replaced.Ranking, "the evidence of the machine as found stays")
+	require.Equal(t, diagnosis.PartState{Part: "thermostat", Outcome: diagnosis.Inconclusive}, part(replaced, "thermostat"), "the new part is not yet known")
+
+	c.Readings = append(c.Readings, reading(t, "d", 90, diagnosis.Verification, rightRun()), reading(t, "e", 95, diagnosis.Verification, strongHood()))
+	after := assess(t, c)
+	require.Equal(t, before.Ranking, after.Ranking)
+	require.Equal(t, diagnosis.PartState{Part: "thermostat", Outcome: diagnosis.Conforms, Reading: "d", Phase: diagnosis.Verification}, part(after, "thermostat"))
+}
+
+// What a verification reading says of a part outranks a reading before it of
+// another check, even when no action touched that part.
+func TestVerificationOutranksEarlierReadings(t *testing.T) {
+	c := smallCase(t, found(t, "a", 0, weakHood()), found(t, "b", 10, hotRun()))
+	c.Readings = append(c.Readings, reading(t, "c", 90, diagnosis.Verification, rightRun()))
+	require.Equal(t, diagnosis.Conforms, part(assess(t, c), "thermostat").Outcome)
+	require.Equal(t, diagnosis.DoesNotConform, part(assess(t, c), "duct").Outcome, "the run says nothing conclusive of the duct")
+}
+
+func TestOneThatDoesNotConformOutweighsOthers(t *testing.T) {
+	c := smallCase(t, found(t, "a", 0, hotRun()), found(t, "b", 10, goodDisc()))
+	require.Equal(t, "a", part(assess(t, c), "thermostat").Reading)
+}
+
+func TestReadingsAfterMendingSpeakOfTheMendedMachine(t *testing.T) {
+	c := smallCase(t, found(t, "a", 0, weakHood()))
+	want := assess(t, c).Ranking
+	c.Done = []diagnosis.Done{{Action: "clean_duct", At: at(20)}}
+	c.Readings = append(c.Readings, reading(t, "b", 30, diagnosis.AfterAction, strongHood()))
+	require.Equal(t, want, assess(t, c).Ranking)
+	require.Equal(t, diagnosis.Conforms, part(assess(t, c), "duct").Outcome)
+	c.Readings = append(c.Readings, reading(t, "c", 40, diagnosis.AfterAction, diagnosis.Reading{Check: "blower", Values: values{"result": chosen("slips")}}))
+	require.Greater(t, probabilityOf(assess(t, c), "blower_slips"), 0.5, "an untouched part still speaks as found")
+}
+
+func TestPullingTheMachineOutEndsTheHoodButMendsNothing(t *testing.T) {
+	c := smallCase(t, found(t, "a", 30, weakHood()))
+	c.Done = []diagnosis.Done{{Action: "move_out", At: at(10)}}
+	a := assess(t, c)
+	require.Equal(t, assess(t, smallCase(t)).Ranking, a.Ranking, "the hood needs a machine that was not moved")
+	for _, n := range a.Next {
+		require.NotContains(t, []string{"hood", "run"}, n.Check, "their evidence is gone")
+	}
+	c.Readings = []diagnosis.Judged{found(t, "a", 30, diagnosis.Reading{Check: "duct_off", Values: values{"cycling": chosen("normal_now")}})}
+	require.Greater(t, probabilityOf(assess(t, c), "duct_blocked"), 0.9, "tagged as found, and needs nothing that is gone")
+}
+
+func TestAtTheSameInstantAnAsFoundReadingComesFirst(t *testing.T) {
+	c := smallCase(t, found(t, "a", 20, weakHood()))
+	c.Done = []diagnosis.Done{{Action: "clean_duct", At: at(20)}}
+	require.Equal(t, assess(t, smallCase(t, found(t, "a", 20, weakHood()))).Ranking, assess(t, c).Ranking)
+	require.Equal(t, diagnosis.Inconclusive, part(assess(t, c), "duct").Outcome)
+}
+
+func TestRebuiltEndsAllEvidence(t *testing.T) {
+	c := smallCase(t, found(t, "a", 0, hotRun()), found(t, "b", 5, weakHood()))
+	c.Done = []diagnosis.Done{{Action: "rebuild", At: at(60)}}
+	for _, p := range assess(t, c).Parts {
+		require.Equal(t, diagnosis.Inconclusive, p.Outcome, p.Part)
+	}
+}
+
+func checks(ns []diagnosis.Next) []string {
+	var out []string
+	for _, n := range ns {
+		out = append(out, n.Check)
+	}
+	return out
+}
+
+func TestNextPutsAsFoundEvidenceBeforeWhatDestroysIt(t *testing.T) {
+	got := checks(assess(t, smallCase(t)).Next)
+	require.Contains(t, got, "hood")
+	if i := slices.Index(got, "duct_off"); i >= 0 {
+		require.Less(t, slices.Index(got, "hood"), i)
+		require.Less(t, slices.Index(got, "run"), i)
+	}
+}
+
+func TestNextGainIsTheExpectedFallOfEntropy(t *testing.T) {
+	k := smallKind()
+	a, err := diagnosis.Assess(k, smallCase(t))
+	require.NoError(t, err)
+	h, _ := k.Check("hood")
+	want := entropy(a.Ranking)
+	for _, f := range h.Findings[:2] { // the third weighs nothing
+		mass, post := 0.0, make([]diagnosis.Ranked, 0)
+		for _, r := range a.Ranking {
+			p := func(f catalogue.Finding) float64 {
+				if w, ok := f.Weights[r.Fault]; ok {
+					return w
+				}
+				return f.Otherwise
+			}
+			x := r.Probability * p(f) / (p(h.Findings[0]) + p(h.Findings[1]))
+			mass += x
+			post = append(post, diagnosis.Ranked{Probability: x})
+		}
+		for i := range post {
+			post[i].Probability /= mass
+		}
+		want -= mass * entropy(post)
+	}
+	i := slices.Index(checks(a.Next), "hood")
+	require.GreaterOrEqual(t, i, 0)
+	require.InDelta(t, want, a.Next[i].Gain, 1e-12)
+	require.Equal(t, 4.0, a.Next[i].Minutes)
+	require.Contains(t, a.Next[i].Reason, "of what is still open in 4 minutes, and moving the machine would destroy it.")
+}
+
+func entropy(rs []diagnosis.Ranked) float64 {
+	h := 0.0
+	for _, r := range rs {
+		h -= r.Probability * math.Log2(r.Probability)
+	}
+	return h
+}
+
+func TestNextCountsTheWayIn(t *testing.T) {
+	c := smallCase(t, found(t, "a", 0, strongHood()), found(t, "b", 0, hotRun()))
+	minutes := func(c diagnosis.Case) map[string]float64 {
+		out := map[string]float64{}
+		for _, n := range assess(t, c).Next {
+			out[n.Check] = n.Minutes
+		}
+		return out
+	}
+	require.Equal(t, 9.0, minutes(c)["thermistor"], "five, and four to isolate")
+	c.Isolated = true
+	require.Equal(t, 5.0, minutes(c)["thermistor"])
+}
+
+func TestNextLeavesOutWhatIsDoneOrCannotBe(t *testing.T) {
+	c := smallCase(t, found(t, "a", 0, weakHood()), diagnosis.Judged{Reading: diagnosis.Reading{ID: "b", Check: "run", Phase: diagnosis.AsFound, NotDone: "customer refused"}})
+	got := checks(assess(t, c).Next)
+	require.NotContains(t, got, "hood")
+	require.NotContains(t, got, "run")
+	near := weakHood()
+	near.Values["velocity"] = value(1200*0.00508, "m/s")
+	c = smallCase(t, found(t, "a", 0, near))
+	require.Contains(t, checks(assess(t, c).Next), "hood", "inconclusive: worth repeating")
+}
+
+func TestNextGoesOnToTheNextPosition(t *testing.T) {
+	k := smallKind()
+	c := smallCase(t, found(t, "a", 0, warmAirOnly()))
+	c.Isolated = true
+	position := func(c diagnosis.Case) string {
+		a, err := diagnosis.Assess(k, c)
+		require.NoError(t, err)
+		i := slices.Index(checks(a.Next), "coil")
+		require.GreaterOrEqual(t, i, 0, "%+v", a.Next)
+		return a.Next[i].Position
+	}
+	require.Equal(t, "terminal_1", position(c))
+	sound := diagnosis.Reading{Check: "coil", Position: "terminal_1", Values: values{"resistance": {{Over: true}}, "wires_off": chosen("yes")}}
+	c.Readings = append(c.Readings, found(t, "b", 5, sound))
+	require.Equal(t, "terminal_2", position(c))
+}
+
+func TestNextNamesTheMissingSheetValueInsteadOfTheCheck(t *testing.T) {
+	c := smallCase(t, found(t, "a", 0, strongHood()), found(t, "b", 0, hotRun()))
+	c.Sheet = nil
+	a := assess(t, c)
+	require.Contains(t, a.Missing, "rating")
+	require.Contains(t, a.Missing, "curve")
+	require.NotContains(t, checks(a.Next), "thermistor")
+}
+
+// Live work waits behind an isolated check that answers the same, and is not
+// offered at all without the competence.
+func TestLiveWorkWaitsAndNeedsCompetence(t *testing.T) {
+	k := smallKind()
+	relay, _ := k.Check("relay")
+	relay.Answers = []string{"contact"}
+	live := *relay
+	live.ID, live.State, live.Competence, live.Minutes = "live_relay", catalogue.LiveOpen, "live", 0.5
+	k.Checks = append([]catalogue.Check{live}, k.Checks...)
+	c := smallCase(t, found(t, "a", 0, warmAirOnly()))
+	a, err := diagnosis.Assess(k, c)
+	require.NoError(t, err)
+	require.NotContains(t, checks(a.Next), "live_relay")
+	c.Competences = map[string]bool{"live": true}
+	a, err = diagnosis.Assess(k, c)
+	require.NoError(t, err)
+	got := checks(a.Next)
+	require.Contains(t, got, "live_relay")
+	require.Less(t, slices.Index(got, "relay"), slices.Index(got, "live_relay"))
+}
+
+func TestElectricOnlyChecksAreNotOfferedOnGas(t *testing.T) {
+	c := smallCase(t)
+	c.Unit.Gas = true
+	require.NotContains(t, checks(assess(t, c).Next), "duct_off")
+}
+
+func TestSupports(t *testing.T) {
+	js := []diagnosis.Judged{found(t, "a", 0, strongHood()), found(t, "b", 10, hotRun()), found(t, "c", 30, lateDisc())}
+	a := assess(t, smallCase(t, js...))
+	ok, why := diagnosis.Supports(a, js, "thermostat_late")
+	require.True(t, ok)
+	require.Contains(t, why, "Measured")
+	ok, why = diagnosis.Supports(a, js, "duct_blocked")
+	require.False(t, ok)
+	require.Contains(t, why, "No reading shows duct restricted, and one speaks against it")
+	ok, why = diagnosis.Supports(a, js, "coil_grounded")
+	require.False(t, ok)
+	require.Contains(t, why, "thermostat opens late at")
+	ok, _ = diagnosis.Supports(a, js, "not_a_fault")
+	require.False(t, ok)
+	js[2].Reading.SetAside, js[1].Reading.SetAside = true, true
+	ok, _ = diagnosis.Supports(assess(t, smallCase(t, js...)), js, "thermostat_late")
+	require.False(t, ok, "readings set aside carry no conclusion")
+}
+
+func gapIDs(gs []diagnosis.Gap) []string {
+	ids := []string{}
+	for _, g := range gs {
+		ids = append(ids, g.ID)
+	}
+	return ids
+}
+
+func TestOpenListsWhatIsMissingUntilNothingIs(t *testing.T) {
+	k := smallKind()
+	c := smallCase(t, found(t, "a", 10, hotRun()), found(t, "b", 20, lateDisc()))
+	require.Equal(t, []string{"run", "bias", "duct_on", "part:thermostat", "conclusion"}, gapIDs(diagnosis.Open(k, c, nil, nil)))
+	require.Equal(t, []string{"run", "bias", "part:thermostat", "fault:thermostat_late"},
+		gapIDs(diagnosis.Open(k, c, map[string]bool{"duct_on": true}, []string{"thermostat_late"})))
+	c.Done = []diagnosis.Done{{Action: "replace", Part: "thermostat", At: at(60)}}
+	bias := diagnosis.Reading{Check: "bias", Values: values{"resistance": value(7000, "Ohm"), "wires_off": chosen("yes")}}
+	c.Readings = append(c.Readings, reading(t, "c", 70, diagnosis.Verification, bias), reading(t, "d", 80, diagnosis.Verification, hotRun()))
+	gaps := diagnosis.Open(k, c, map[string]bool{"duct_on": true}, []string{"thermostat_late"})
+	require.Equal(t, []string{"run", "part:thermostat"}, gapIDs(gaps), "the first run after the repair was still too hot")
+	require.Contains(t, gaps[0].Text, "Measured 184 °F")
+	c.Readings = append(c.Readings, reading(t, "e", 100, diagnosis.Verification, rightRun()))
+	require.Empty(t, diagnosis.Open(k, c, map[string]bool{"duct_on": true}, []string{"thermostat_late"}))
+	c.Done = append(c.Done, diagnosis.Done{Action: "replace", Part: "thermostat", At: at(120)})
+	require.Equal(t, []string{"run"}, gapIDs(diagnosis.Open(k, c, map[string]bool{"duct_on": true}, []string{"thermostat_late"})), "work after the run ends it")
+}
+
+func TestABypassedBarrierKeepsTheMachineOut(t *testing.T) {
+	c := smallCase(t, found(t, "a", 0, diagnosis.Reading{Check: "bypass", Values: values{"result": chosen("bypassed")}}))
+	c.Unit.Has["bias_heater"] = false
+	gaps := diagnosis.Open(smallKind(), c, map[string]bool{"duct_on": true}, []string{"no_fault"})
+	require.Equal(t, []string{"run", "part:limit"}, gapIDs(gaps), "no fault needs no action, and there is no bias heater")
+	require.Contains(t, gaps[1].Text, "High limit, a second barrier, does not conform (high limit bypassed)")
+}

@@ -1,0 +1,293 @@
+package diagnosis_test
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+	"pgregory.net/rapid"
+
+	"drumline/diagnosis"
+	"drumline/diagnosis/catalogue"
+	"drumline/diagnosis/measure"
+)
+
+// allFeatures is a unit that has everything the kind names.
+func allFeatures(k *catalogue.Kind) diagnosis.Unit {
+	u := diagnosis.Unit{Kind: k.ID, Has: map[string]bool{}}
+	for _, f := range k.Features {
+		u.Has[f.ID] = true
+	}
+	return u
+}
+
+// drawReading draws a reading of a check that mostly fits it.
+func drawReading(t *rapid.T, c *catalogue.Check) diagnosis.Reading {
+	r := diagnosis.Reading{Check: c.ID, Values: values{}, Lead: rapid.SampledFrom([]float64{0, 0.2}).Draw(t, "lead")}
+	if len(c.Positions) > 0 {
+		r.Position = rapid.SampledFrom(c.Positions).Draw(t, "position").ID
+	}
+	if rapid.Bool().Draw(t, "known instrument") {
+		r.Instrument = &diagnosis.Instrument{
+			Method:     rapid.SampledFrom([]string{"", "meter", "bead", "clamp", "infrared", "vane", "odd"}).Draw(t, "method"),
+			Percent:    rapid.Float64Range(0, 5).Draw(t, "percent"),
+			Counts:     float64(rapid.IntRange(0, 20).Draw(t, "counts")),
+			Resolution: rapid.SampledFrom([]float64{0, 0.1, 1, 10}).Draw(t, "resolution"),
+			Overdue:    rapid.Bool().Draw(t, "overdue")}
+	}
+	for i := range c.Inputs {
+		if in := &c.Inputs[i]; in.Required || rapid.Bool().Draw(t, in.ID) {
+			r.Values[in.ID] = drawValues(t, in)
+		}
+	}
+	if c.Series != nil && rapid.Bool().Draw(t, "series") {
+		r.Series = drawSeries(t, c.Series)
+	}
+	return r
+}
+
+func drawValues(t *rapid.T, in *catalogue.Input) []diagnosis.Value {
+	if in.Quantity == "" {
+		return chosen(rapid.SampledFrom(in.Choices).Draw(t, in.ID).ID)
+	}
+	n := 1
+	if in.Many {
+		n = rapid.IntRange(1, 4).Draw(t, "count")
+	}
+	var out []diagnosis.Value
+	for range n {
+		v := diagnosis.Value{Unit: rapid.SampledFrom(in.Units).Draw(t, "unit")}
+		v.Over = in.OverRange && rapid.Bool().Draw(t, "over")
+		low, high := 0.0, 1e7
+		if in.Low != nil {
+			low, _ = measure.ToSI(*in.Low, in.Units[0], measure.Quantity(in.Quantity))
+		}
+		if in.High != nil {
+			high, _ = measure.ToSI(*in.High, in.Units[0], measure.Quantity(in.Quantity))
+		}
+		v.SI = rapid.Float64Range(low, high).Draw(t, "si")
+		out = append(out, v)
+	}
+	return out
+}
+
+func drawSeries(t *rapid.T, form *catalogue.SeriesForm) *diagnosis.Series {
+	s, at := &diagnosis.Series{}, 0.0
+	for range rapid.IntRange(2, 40).Draw(t, "points") {
+		s.T, s.Value = append(s.T, at), append(s.Value, rapid.Float64Range(280, 420).Draw(t, "kelvin"))
+		if form.Closed {
+			s.Closed = append(s.Closed, rapid.Bool().Draw(t, "closed"))
+		}
+		at += rapid.Float64Range(0.1, 60).Draw(t, "step")
+	}
+	return s
+}
+
+// Whatever is read at any check of the built-in catalogue: a verdict with
+// finite numbers and a whole sentence, or a refusal that names a field.
+func TestJudgeAnswersWhateverIsRead(t *testing.T) {
+	k, s := builtIn(t), dryerSheet(t)
+	u := allFeatures(k)
+	rapid.Check(t, func(t *rapid.T) {
+		r := drawReading(t, &k.Checks[rapid.IntRange(0, len(k.Checks)-1).Draw(t, "check")])
+		sheet := s
+		if rapid.Bool().Draw(t, "no sheet") {
+			sheet = nil
+		}
+		vs, err := diagnosis.Judge(k, "runs_too_hot", r, sheet, u)
+		again, _ := diagnosis.Judge(k, "runs_too_hot", r, sheet, u)
+		require.Equal(t, vs, again)
+		checkVerdicts(t, vs, err)
+	})
+}
+
+func checkVerdicts(t require.TestingT, vs []diagnosis.Verdict, err error) {
+	if err != nil {
+		var bad *diagnosis.InputError
+		require.True(t, errors.As(err, &bad), "%v", err)
+		require.NotEmpty(t, bad.Field)
+		return
+	}
+	require.NotEmpty(t, vs)
+	for _, v := range vs {
+		require.True(t, v.Probability >= 0 && v.Probability <= 1, "%+v", v)
+		require.True(t, v.Uncertainty >= 0 && !math.IsInf(v.Uncertainty, 0), "%+v", v)
+		require.True(t, v.Measured == nil || !math.IsNaN(*v.Measured) && !math.IsInf(*v.Measured, 0))
+		require.NotEmpty(t, v.Sentence)
+		require.NotContains(t, v.Sentence, "{")
+		require.NotContains(t, v.Sentence, "NaN")
+		switch v.Outcome {
+		case diagnosis.Conforms:
+			require.GreaterOrEqual(t, v.Probability, 0.95, "%+v", v)
+		case diagnosis.DoesNotConform:
+			require.LessOrEqual(t, v.Probability, 0.05, "%+v", v)
+		default:
+			require.NotEmpty(t, v.Do, "%+v", v)
+		}
+	}
+}
+
+// drawCase draws a call with readings, actions and triage.
+func drawCase(t *rapid.T, k *catalogue.Kind, s diagnosis.Sheet) diagnosis.Case {
+	u := allFeatures(k)
+	c := diagnosis.Case{Complaint: "runs_too_hot", Unit: u, Sheet: s, Isolated: rapid.Bool().Draw(t, "isolated")}
+	for i := range rapid.IntRange(0, 8).Draw(t, "readings") {
+		r := drawReading(t, &k.Checks[rapid.IntRange(0, len(k.Checks)-1).Draw(t, "check")])
+		r.ID, r.At = fmt.Sprint(i), at(rapid.IntRange(0, 20).Draw(t, "minute"))
+		r.Phase = rapid.SampledFrom([]diagnosis.Phase{diagnosis.AsFound, diagnosis.AsFound, diagnosis.AfterAction, diagnosis.Verification}).Draw(t, "phase")
+		if vs, err := diagnosis.Judge(k, c.Complaint, r, s, u); err == nil {
+			c.Readings = append(c.Readings, diagnosis.Judged{Reading: r, Verdicts: vs})
+		}
+	}
+	for range rapid.IntRange(0, 2).Draw(t, "actions") {
+		c.Done = append(c.Done, diagnosis.Done{
+			Action: rapid.SampledFrom(k.Actions).Draw(t, "action").ID,
+			Part:   rapid.SampledFrom(k.Parts).Draw(t, "part").ID, At: at(rapid.IntRange(0, 20).Draw(t, "minute"))})
+	}
+	return c
+}
+
+func TestTheOrderOfEntryNeverMatters(t *testing.T) {
+	k, s := builtIn(t), dryerSheet(t)
+	rapid.Check(t, func(t *rapid.T) {
+		c := drawCase(t, k, s)
+		want, err := diagnosis.Assess(k, c)
+		require.NoError(t, err)
+		gaps := diagnosis.Open(k, c, nil, []string{"run_restricted"})
+		c.Readings = rapid.Permutation(c.Readings).Draw(t, "readings again")
+		c.Done = rapid.Permutation(c.Done).Draw(t, "actions again")
+		got, err := diagnosis.Assess(k, c)
+		require.NoError(t, err)
+		require.Equal(t, want, got)
+		require.Equal(t, gaps, diagnosis.Open(k, c, nil, []string{"run_restricted"}))
+	})
+}
+
+func TestTheRankingIsADistributionAndNextIsSane(t *testing.T) {
+	k, s := builtIn(t), dryerSheet(t)
+	rapid.Check(t, func(t *rapid.T) {
+		a, err := diagnosis.Assess(k, drawCase(t, k, s))
+		require.NoError(t, err)
+		sum := 0.0
+		for i, r := range a.Ranking {
+			require.True(t, r.Probability >= 0 && r.Probability <= 1)
+			require.True(t, i == 0 || r.Probability <= a.Ranking[i-1].Probability+1e-9)
+			sum += r.Probability
+		}
+		require.InDelta(t, 1, sum, 1e-9)
+		require.True(t, a.Coverage >= 0 && a.Coverage <= 1)
+		for _, n := range a.Next {
+			require.True(t, n.Gain > 0 && !math.IsInf(n.Gain, 0) && n.Minutes > 0)
+			require.NotEmpty(t, n.Reason)
+		}
+		require.True(t, a.Enough || len(a.Next) > 0)
+	})
+}
+
+// A conforming reading never raises a fault it speaks against: the odds of a
+// fault the finding makes less likely than usual fall against every fault it
+// does not mention.
+func TestAConformingReadingNeverRaisesTheFaultItSpeaksAgainst(t *testing.T) {
+	k, s := builtIn(t), dryerSheet(t)
+	rapid.Check(t, func(t *rapid.T) {
+		c := drawCase(t, k, s)
+		c.Done = nil
+		r := drawReading(t, &k.Checks[rapid.IntRange(0, len(k.Checks)-1).Draw(t, "check")])
+		r.ID, r.At, r.Phase = "z", at(30), diagnosis.AsFound
+		vs, err := diagnosis.Judge(k, c.Complaint, r, s, c.Unit)
+		if err != nil || vs[0].Outcome != diagnosis.Conforms {
+			return
+		}
+		c.Readings = without(c.Readings, r)
+		before, err := diagnosis.Assess(k, c)
+		require.NoError(t, err)
+		c.Readings = append(c.Readings, diagnosis.Judged{Reading: r, Verdicts: vs})
+		after, err := diagnosis.Assess(k, c)
+		require.NoError(t, err)
+		ch, _ := k.Check(r.Check)
+		f, _ := ch.Finding(vs[0].Finding)
+		comparable(t, f, before, after)
+	})
+}
+
+// without leaves out earlier readings of the same check and position.
+func without(js []diagnosis.Judged, r diagnosis.Reading) []diagnosis.Judged {
+	var out []diagnosis.Judged
+	for _, j := range js {
+		if j.Reading.Check != r.Check || j.Reading.Position != r.Position {
+			out = append(out, j)
+		}
+	}
+	return out
+}
+
+func comparable(t *rapid.T, f *catalogue.Finding, before, after diagnosis.Assessment) {
+	for fault, w := range f.Weights {
+		if w > f.Otherwise || math.IsNaN(probabilityOf(before, fault)) {
+			continue
+		}
+		for _, r := range before.Ranking {
+			if _, listed := f.Weights[r.Fault]; listed {
+				continue
+			}
+			was := probabilityOf(before, fault) / r.Probability
+			is := probabilityOf(after, fault) / probabilityOf(after, r.Fault)
+			require.LessOrEqual(t, is, was*(1+1e-9), "%s against %s", fault, r.Fault)
+		}
+	}
+}
+
+// FuzzJudge feeds raw numbers into every rule.
+func FuzzJudge(f *testing.F) {
+	f.Add(0, 7000.0, 300.0, 0.2, 1.0, 2.0, false, uint8(0))
+	f.Add(8, 1e300, -5.0, 0.0, 0.0, 0.0, true, uint8(1))
+	f.Add(3, 5e-324, 1e-300, 9.9, 100.0, 1e9, false, uint8(3))
+	k := builtIn(f)
+	s, u := dryerSheet(f), allFeatures(k)
+	f.Fuzz(func(t *testing.T, check int, x, y, lead, percent, counts float64, over bool, pick uint8) {
+		c := &k.Checks[int(uint(check)%uint(len(k.Checks)))]
+		r := diagnosis.Reading{Check: c.ID, Lead: lead, Values: values{},
+			Instrument: &diagnosis.Instrument{Percent: percent, Counts: counts, Resolution: math.Abs(y)}}
+		if len(c.Positions) > 0 {
+			r.Position = c.Positions[int(pick)%len(c.Positions)].ID
+		}
+		for i := range c.Inputs {
+			in := &c.Inputs[i]
+			if in.Quantity == "" {
+				r.Values[in.ID] = chosen(in.Choices[int(pick)%len(in.Choices)].ID)
+				continue
+			}
+			r.Values[in.ID] = []diagnosis.Value{{SI: x, Over: over && in.OverRange}}
+			if in.Many {
+				r.Values[in.ID] = append(r.Values[in.ID], diagnosis.Value{SI: y}, diagnosis.Value{SI: x})
+			}
+			x, y = y, x
+		}
+		vs, err := diagnosis.Judge(k, "runs_too_hot", r, s, u)
+		checkVerdicts(t, vs, err)
+	})
+}
+
+func BenchmarkAssess(b *testing.B) {
+	k, s := builtIn(b), dryerSheet(b)
+	c := workedCalls()[5]
+	cs := c.play(b, k, s)
+	b.Run("judge the whole call", func(b *testing.B) {
+		for b.Loop() {
+			for _, j := range cs.Readings {
+				if _, err := diagnosis.Judge(k, cs.Complaint, j.Reading, s, cs.Unit); err != nil {
+					b.Fatal(err)
+				}
+			}
+		}
+	})
+	b.Run("assess it", func(b *testing.B) {
+		for b.Loop() {
+			if _, err := diagnosis.Assess(k, cs); err != nil {
+				b.Fatal(err)
+			}
+		}
+	})
+}
