@@ -39,27 +39,23 @@ type Filter struct {
 }
 
 // Key is where a page of calls begins: after this instant and id, going back.
+// The zero Key begins at the latest.
 type Key struct {
 	OpenedAt time.Time `json:"t"`
 	ID       domain.ID `json:"i"`
 }
 
-// ListCalls gives up to size calls, the latest first, after the key (nil for
-// the first page). A tech gets those with a visit of theirs.
-func (s *Service) ListCalls(ctx context.Context, p domain.Principal, f Filter, after *Key, size int) ([]Call, error) {
-	var at *time.Time
-	var id domain.ID
-	if after != nil {
-		at, id = &after.OpenedAt, after.ID
-	}
+// ListCalls gives up to size calls, the latest first, after the key. A tech
+// gets those with a visit of theirs.
+func (s *Service) ListCalls(ctx context.Context, p domain.Principal, f Filter, after Key, size int) ([]Call, error) {
 	var cs []Call
 	err := s.DB.Read(ctx, p, func(b *pgx.Batch) {
 		pg.All(b, &cs, `SELECT `+callColumns+` FROM call c WHERE shop_id = $1 AND `+callSeenBy("$2")+`
 			AND ($3 = '' OR status = $3) AND ($4::uuid IS NULL OR unit_id = $4)
 			AND ($5::timestamptz IS NULL OR opened_at >= $5) AND ($6::timestamptz IS NULL OR opened_at < $6)
-			AND ($7::timestamptz IS NULL OR (opened_at, id) < ($7, $8::uuid))
+			AND ($8::uuid IS NULL OR (opened_at, id) < ($7, $8))
 			ORDER BY opened_at DESC, id DESC LIMIT $9`,
-			p.Shop, only(p), string(f.Status), f.UnitID, f.OpenedAfter, f.OpenedBefore, at, id, size)
+			p.Shop, only(p), string(f.Status), f.UnitID, f.OpenedAfter, f.OpenedBefore, after.OpenedAt, after.ID, size)
 	})
 	return cs, err
 }

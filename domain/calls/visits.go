@@ -118,20 +118,16 @@ type VisitFilter struct {
 	To     *time.Time
 }
 
-// VisitKey is where a page of visits begins: after this start and id.
+// VisitKey is where a page of visits begins: after this start and id. The zero
+// key begins at the first.
 type VisitKey struct {
 	StartsAt time.Time `json:"t"`
 	ID       domain.ID `json:"i"`
 }
 
-// ListVisits gives up to size visits by start, after the key (nil for the
-// first page). A tech gets their own.
-func (s *Service) ListVisits(ctx context.Context, p domain.Principal, f VisitFilter, after *VisitKey, size int) ([]Visit, error) {
-	var at *time.Time
-	var id domain.ID
-	if after != nil {
-		at, id = &after.StartsAt, after.ID
-	}
+// ListVisits gives up to size visits by start, after the key. A tech gets
+// their own.
+func (s *Service) ListVisits(ctx context.Context, p domain.Principal, f VisitFilter, after VisitKey, size int) ([]Visit, error) {
 	var vs []Visit
 	err := s.DB.Read(ctx, p, func(b *pgx.Batch) {
 		// The bound of a visit's length lets the index on starts_at find overlaps.
@@ -139,9 +135,9 @@ func (s *Service) ListVisits(ctx context.Context, p domain.Principal, f VisitFil
 			WHERE shop_id = $1 AND ($2::uuid IS NULL OR tech_id = $2) AND ($3::uuid IS NULL OR tech_id = $3)
 			AND ($4::uuid IS NULL OR call_id = $4) AND ($5 = '' OR status = $5)
 			AND ($6::timestamptz IS NULL OR ends_at > $6 AND starts_at > $6 - interval '24 hours') AND ($7::timestamptz IS NULL OR starts_at < $7)
-			AND ($8::timestamptz IS NULL OR (starts_at, id) > ($8, $9::uuid))
+			AND ($9::uuid IS NULL OR (starts_at, id) > ($8, $9))
 			ORDER BY starts_at, id LIMIT $10`,
-			p.Shop, only(p), f.TechID, f.CallID, string(f.Status), f.From, f.To, at, id, size)
+			p.Shop, only(p), f.TechID, f.CallID, string(f.Status), f.From, f.To, after.StartsAt, after.ID, size)
 	})
 	return vs, err
 }

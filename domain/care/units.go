@@ -12,6 +12,7 @@ import (
 
 	"drumline/domain"
 	"drumline/domain/audit"
+	"drumline/domain/customers"
 	"drumline/domain/once"
 	"drumline/shared/pg"
 )
@@ -27,22 +28,9 @@ type Plan struct {
 // DueOn is the earliest due date of the unit, zero when none is known.
 func (p Plan) DueOn() domain.Date { return Next(p.Tasks) }
 
-type unitRow struct {
-	Kind        string      `db:"kind"`
-	InstalledOn domain.Date `db:"installed_on"`
-	TimeZone    string      `db:"time_zone"`
-}
-
-// queueUnit reads what care needs of a unit, retired or not. An absent one is
-// domain.Absent.
-func queueUnit(b *pgx.Batch, shop, unit domain.ID, dst *unitRow) {
-	pg.One(b, dst, `SELECT u.kind, u.installed_on, s.time_zone FROM unit u JOIN site s ON s.shop_id = u.shop_id AND s.id = u.site_id
-		WHERE u.shop_id = $1 AND u.id = $2`, shop, unit)
-}
-
 // today is the civil date of now at the unit.
-func (u unitRow) today(now time.Time) (domain.Date, error) {
-	zone, err := time.LoadLocation(u.TimeZone)
+func today(d customers.Dossier, now time.Time) (domain.Date, error) {
+	zone, err := time.LoadLocation(d.Site.TimeZone)
 	if err != nil {
 		return domain.Date{}, fmt.Errorf("care: zone of the site: %w", err)
 	}
@@ -51,17 +39,17 @@ func (u unitRow) today(now time.Time) (domain.Date, error) {
 
 // ReadPlan gives the care of a unit.
 func (s *Service) ReadPlan(ctx context.Context, p domain.Principal, unit domain.ID) (Plan, error) {
-	var u unitRow
+	var d customers.Dossier
 	plan := Plan{UnitID: unit}
 	err := s.DB.Read(ctx, p, func(b *pgx.Batch) {
-		queueUnit(b, p.Shop, unit, &u)
-		QueueCleanings(b, p.Shop, `SELECT $2::uuid`, unit, &plan.Cleanings)
+		customers.QueueDossier(b, p.Shop, customers.UnitByID, unit, &d)
+		QueueCleanings(b, p.Shop, customers.UnitByID, unit, &plan.Cleanings)
 	})
 	if err != nil {
 		return plan, err
 	}
-	plan.Tasks = Due(u.Kind, plan.Cleanings, u.InstalledOn)
-	plan.Today, err = u.today(s.Now())
+	plan.Tasks = Due(d.Unit.Kind, plan.Cleanings, d.Unit.InstalledOn)
+	plan.Today, err = today(d, s.Now())
 	return plan, err
 }
 
@@ -72,10 +60,10 @@ func (s *Service) Record(ctx context.Context, p domain.Principal, key once.Key, 
 		return c, false, err
 	}
 	now := s.Now()
-	var u unitRow
-	load := func(b *pgx.Batch) { queueUnit(b, p.Shop, unit, &u) }
+	var d customers.Dossier
+	load := func(b *pgx.Batch) { customers.QueueDossier(b, p.Shop, customers.UnitByID, unit, &d) }
 	return once.Do(ctx, s.DB, p, now, key, load, func(_ context.Context, tx *pg.Tx, out *pgx.Batch) (Cleaning, error) {
-		today, err := u.today(now)
+		today, err := today(d, now)
 		if err != nil {
 			return c, err
 		}
