@@ -83,7 +83,7 @@ func register[I, O any](e *Edge, op Op, h func(context.Context, *I) (*O, error))
 		op.BodyTimeout = e.BodyTimeout
 	}
 	r := &route{Op: op}
-	hop := r.operation(e.api.OpenAPI().Components.Schemas)
+	hop := r.operation()
 	hop.Middlewares = huma.Middlewares{e.guard(r)}
 	huma.Register(e.api, hop, func(ctx context.Context, in *I) (*O, error) {
 		out, err := h(ctx, in)
@@ -126,14 +126,14 @@ func (op Op) check() {
 }
 
 // operation is the Op in huma's words.
-func (r *route) operation(schemas huma.Registry) huma.Operation {
+func (r *route) operation() huma.Operation {
 	hop := huma.Operation{
 		OperationID: r.ID, Method: r.Method, Path: r.Path, Summary: r.Summary, Description: r.Description, Tags: r.Tags,
 		DefaultStatus:    r.Status,
 		MaxBodyBytes:     r.MaxBody + 1, // huma refuses a body of exactly the limit
 		BodyReadTimeout:  r.BodyTimeout,
 		SkipValidateBody: r.SkipSchema,
-		Responses:        r.responses(schemas),
+		Responses:        r.responses(),
 		Security:         r.security(),
 		Parameters:       r.parameters(),
 		RequestBody:      r.streamedBody(),
@@ -175,8 +175,8 @@ func (r *route) streamedBody() *huma.RequestBody {
 
 // responses documents the problems an operation can answer, and the media
 // types of success when they are not plain JSON.
-func (r *route) responses(schemas huma.Registry) map[string]*huma.Response {
-	out := map[string]*huma.Response{"default": problemResponse(schemas)}
+func (r *route) responses() map[string]*huma.Response {
+	out := map[string]*huma.Response{"default": {Ref: problemRef}}
 	for _, status := range slices.Concat(r.statuses(), r.Errors) {
 		out[strconv.Itoa(status)] = &huma.Response{Ref: problemRef}
 	}
