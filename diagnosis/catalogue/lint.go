@@ -81,6 +81,8 @@ var (
 		regexp.MustCompile(`\b(run|operate|start|use|test|try)\b[^,]*\bwithout\b[^,]*\b` + device + `\b`),
 		regexp.MustCompile(`\b(take|cut|leave|wire|remove)\b[^,]*\b` + device + `\b[^,]*\b(out of (the )?circuit|from the circuit|out for good|disconnected)\b`),
 		regexp.MustCompile(`\b(fit|use|install|put in|swap for|swap)\b[^,]*\b(larger|bigger|higher[- ]rated|stronger|slower)\b[^,]*\b(fuse|breaker)s?\b`),
+		regexp.MustCompile(`\b(connect|twist|tie|clip|join|touch|solder|crimp|splice|hook)\b.*\b` + device + `\b.*\b(together|to each other)\b`),
+		regexp.MustCompile(`\b(remove|pull|take|unplug)\b.*\b` + device + `\b.*\b(join|connect|splice|twist|crimp|solder|hook) (up )?(the|its|both|these|those) (two )?(wires|leads|ends|tabs)\b`),
 		regexp.MustCompile(`\b(cut|break|snap|bend|remove) (off )?the ground(ing)? (pin|wire|prong)\b`),
 	}
 )

@@ -155,7 +155,7 @@ type Answer struct {
 // Cause ties a fault to a complaint with the chance that it is the first cause.
 type Cause struct {
 	Fault    string   `yaml:"fault" json:"fault,omitempty"`
-	Prior    float64  `yaml:"prior" json:"prior,omitempty"` // 0..1; of a second barrier: chance that it is found failed beside the first cause
+	Prior    float64  `yaml:"prior" json:"prior,omitempty"` // 0..1; of a second barrier, or of a fault that does not explain the complaint: chance that it is found beside the first cause
 	Explains Explains `yaml:"explains" json:"explains,omitempty"`
 	Mark     Mark     `yaml:"mark" json:"mark,omitempty"`
 	Note     string   `yaml:"note" json:"note,omitempty"`
@@ -267,7 +267,6 @@ type Limit struct {
 // Finding is one possible result of a check.
 type Finding struct {
 	ID       string `yaml:"id" json:"id,omitempty"`
-	Name     string `yaml:"name" json:"name,omitempty"`
 	Verdicts []Says `yaml:"verdicts" json:"verdicts,omitempty"`
 	Sentence string `yaml:"sentence" json:"sentence,omitempty"` // what a tech would say; {value} {limit} {origin} are filled in
 	Do       string `yaml:"do" json:"do,omitempty"`             // what to do next when it does not settle the matter
