@@ -271,7 +271,9 @@ type Finding struct {
 	Sentence string `yaml:"sentence" json:"sentence,omitempty"` // what a tech would say; {value} {limit} {origin} are filled in
 	Do       string `yaml:"do" json:"do,omitempty"`             // what to do next when it does not settle the matter
 	// Weights is P(this finding | only that fault) by fault id, Otherwise the
-	// chance without any of them. Judgement, see Mark.
+	// chance without any of them; a fault not named has Otherwise. Over the
+	// findings of a check these add up to 1, given any one fault and given
+	// none. A finding without weights says nothing. Judgement, see Mark.
 	Weights   map[string]float64 `yaml:"weights" json:"weights,omitempty"`
 	Otherwise float64            `yaml:"otherwise" json:"otherwise,omitempty"`
 	Mark      Mark               `yaml:"mark" json:"mark,omitempty"`
