@@ -39,29 +39,47 @@ type cluster struct {
 
 // newCluster settles where the cluster lives and makes the directories.
 func newCluster(opts Options, who account) (*cluster, error) {
-	dir, err := filepath.Abs(opts.Dir)
+	dir, moved, err := settle(opts.Dir, who)
 	if err != nil {
 		return nil, err
 	}
-	if who.other && !who.reaches(dir) {
-		moved := filepath.Join("/var/lib/drumline", digest(dir))
-		opts.Log(fmt.Sprintf("the server runs as %s, who cannot enter %s: using %s", who.name, dir, moved))
-		dir = moved
+	if moved {
+		opts.Log(fmt.Sprintf("the server runs as %s, who cannot enter %s: using %s", who.name, opts.Dir, dir))
 	}
 	if err := os.MkdirAll(dir, 0o755); err != nil {
 		return nil, fmt.Errorf("making the cluster's directory: %w", err)
 	}
+	c, err := at(dir, opts, who)
+	if err != nil {
+		return nil, err
+	}
+	if err := who.mkdir(c.socket); err != nil {
+		return nil, fmt.Errorf("making the socket's directory: %w", err)
+	}
+	return c, nil
+}
+
+// settle returns the directory to use: the one asked for, or another place for
+// the server of root if it cannot enter that one.
+func settle(asked string, who account) (dir string, moved bool, err error) {
+	dir, err = filepath.Abs(asked)
+	if err != nil || !who.other || who.reaches(dir) {
+		return dir, false, err
+	}
+	return filepath.Join("/var/lib/drumline", digest(dir)), true, nil
+}
+
+// at describes the cluster in a directory that exists.
+func at(dir string, opts Options, who account) (*cluster, error) {
 	// Resolved, so that what the server and the system say can be compared.
-	if dir, err = filepath.EvalSymlinks(dir); err != nil {
+	dir, err := filepath.EvalSymlinks(dir)
+	if err != nil {
 		return nil, fmt.Errorf("the cluster's directory: %w", err)
 	}
 	c := &cluster{dir: dir, data: filepath.Join(dir, "data"), account: who, opts: opts}
 	c.socket = filepath.Join(dir, "run")
 	if len(c.socketPath()) > maxSocketPath {
 		c.socket = filepath.Join("/tmp", "drumline-"+digest(dir))
-	}
-	if err := who.mkdir(c.socket); err != nil {
-		return nil, fmt.Errorf("making the socket's directory: %w", err)
 	}
 	return c, nil
 }
@@ -379,14 +397,22 @@ func (c *cluster) isServer(pid int) bool {
 	return err != nil || cwd == c.data
 }
 
-// Stop stops the private cluster of opts.Dir, whoever started it.
+// Stop stops the private cluster of opts.Dir, whoever started it. Where there is
+// none it does nothing and makes nothing.
 func Stop(ctx context.Context, opts Options) error {
 	opts = opts.withDefaults()
 	who, err := serverAccount()
 	if err != nil {
 		return err
 	}
-	c, err := newCluster(opts, who)
+	dir, _, err := settle(opts.Dir, who)
+	if err != nil {
+		return err
+	}
+	c, err := at(dir, opts, who)
+	if errors.Is(err, os.ErrNotExist) {
+		return nil
+	}
 	if err != nil {
 		return err
 	}

@@ -53,11 +53,7 @@ func download(ctx context.Context, c *cluster, opts Options, made int) (installa
 		return installation{}, err
 	}
 	opts.Log("downloading a PostgreSQL build into " + build)
-	db := embeddedpostgres.NewDatabase(config.Port(port))
-	err = db.Start()
-	if err == nil {
-		err = errors.Join(errors.New("the build accepts any locale"), db.Stop())
-	}
+	err = fetch(ctx, embeddedpostgres.NewDatabase(config.Port(port)))
 	_ = os.RemoveAll(filepath.Join(c.dir, "fetch"))
 	bin, ok := inspect(ctx, filepath.Join(build, "bin"))
 	if !ok {
@@ -67,4 +63,23 @@ func download(ctx context.Context, c *cluster, opts Options, made int) (installa
 		return installation{}, fmt.Errorf("the build is PostgreSQL %d, need %d", bin.major, max(MinMajor, made))
 	}
 	return bin, nil
+}
+
+// fetch runs the library's start, which takes no context; when ctx ends it goes
+// on by itself and what it unpacks is found the next time.
+func fetch(ctx context.Context, db *embeddedpostgres.EmbeddedPostgres) error {
+	done := make(chan error, 1)
+	go func() {
+		err := db.Start()
+		if err == nil {
+			err = errors.Join(errors.New("the build accepts any locale"), db.Stop())
+		}
+		done <- err
+	}()
+	select {
+	case err := <-done:
+		return err
+	case <-ctx.Done():
+		return ctx.Err()
+	}
 }

@@ -142,6 +142,7 @@ func TestPrivateCluster(t *testing.T) {
 }
 
 func TestReuseCloseAndFresh(t *testing.T) {
+	t.Parallel()
 	dir := place(t)
 	first := open(t, Options{Dir: dir})
 	do(t, first.AdminURL, "CREATE TABLE kept (a int)")
@@ -167,6 +168,7 @@ func TestReuseCloseAndFresh(t *testing.T) {
 }
 
 func TestSurvivesTheDeathOfItsStarter(t *testing.T) {
+	t.Parallel()
 	dir := place(t)
 	self, err := os.Executable()
 	require.NoError(t, err)
@@ -189,6 +191,7 @@ func TestSurvivesTheDeathOfItsStarter(t *testing.T) {
 }
 
 func TestRecoversFromAKilledServer(t *testing.T) {
+	t.Parallel()
 	dir := place(t)
 	server := open(t, Options{Dir: dir})
 	do(t, server.AdminURL, "CREATE TABLE kept (a int)")
@@ -207,6 +210,7 @@ func TestRecoversFromAKilledServer(t *testing.T) {
 }
 
 func TestStaleProcessNumber(t *testing.T) {
+	t.Parallel()
 	dir := place(t)
 	server := open(t, Options{Dir: dir})
 	file := filepath.Join(dir, "data", "postmaster.pid")
@@ -224,6 +228,7 @@ func TestStaleProcessNumber(t *testing.T) {
 }
 
 func TestSideBySide(t *testing.T) {
+	t.Parallel()
 	dir := place(t)
 	urls := make(chan string, 4)
 	for range cap(urls) {
@@ -245,6 +250,7 @@ func TestSideBySide(t *testing.T) {
 }
 
 func TestLongDirectory(t *testing.T) {
+	t.Parallel()
 	dir := filepath.Join(place(t), strings.Repeat("long", 30))
 	server := open(t, Options{Dir: dir})
 	socket := ask(t, server.AdminURL, "SHOW unix_socket_directories")
@@ -253,6 +259,7 @@ func TestLongDirectory(t *testing.T) {
 }
 
 func TestFreshSparesWhatIsNoCluster(t *testing.T) {
+	t.Parallel()
 	dir := place(t)
 	precious := filepath.Join(dir, "data", "thesis.txt")
 	require.NoError(t, os.MkdirAll(filepath.Dir(precious), 0o755))
@@ -263,6 +270,7 @@ func TestFreshSparesWhatIsNoCluster(t *testing.T) {
 }
 
 func TestAnotherMajorVersion(t *testing.T) {
+	t.Parallel()
 	dir := place(t)
 	require.NoError(t, os.MkdirAll(filepath.Join(dir, "data"), 0o755))
 	require.NoError(t, os.WriteFile(filepath.Join(dir, "data", "PG_VERSION"), []byte("9\n"), 0o600))

@@ -2,6 +2,8 @@ package local
 
 import (
 	"context"
+	"crypto/sha256"
+	"encoding/hex"
 	"io"
 	"net/http"
 	"net/http/httptest"
@@ -10,6 +12,7 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/require"
 )
@@ -155,7 +158,11 @@ func TestRootOutOfReach(t *testing.T) {
 	require.False(t, who.reaches(filepath.Join(closed, "not", "there")))
 	var said []string
 	server := open(t, Options{Dir: closed, Log: func(line string) { said = append(said, line) }})
-	t.Cleanup(func() { require.NoError(t, os.RemoveAll(server.Dir)) })
+	t.Cleanup(func() {
+		require.NoError(t, server.Close(context.Background()))
+		require.NoError(t, os.RemoveAll(server.Dir))
+		_ = os.Remove(filepath.Dir(server.Dir)) // unless somebody else's cluster is in it
+	})
 	require.True(t, strings.HasPrefix(server.Dir, "/var/lib/drumline/"))
 	require.Contains(t, said[0], server.Dir)
 	require.Contains(t, server.How, server.Dir)
@@ -187,11 +194,14 @@ func TestDownload(t *testing.T) {
 	jar := pack(t, bin.dir)
 	repository := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		asked = append(asked, r.URL.Path)
-		if !strings.HasSuffix(r.URL.Path, "-"+build+".jar") {
+		switch {
+		case strings.HasSuffix(r.URL.Path, "-"+build+".jar"):
+			http.ServeFile(w, r, jar)
+		case strings.HasSuffix(r.URL.Path, "-"+build+".jar.sha256"):
+			_, _ = io.WriteString(w, sum(t, jar))
+		default:
 			http.NotFound(w, r)
-			return
 		}
-		http.ServeFile(w, r, jar)
 	}))
 	defer repository.Close()
 	hidePlaces(t)
@@ -213,12 +223,36 @@ func TestDownload(t *testing.T) {
 }
 
 func TestDownloadFails(t *testing.T) {
-	repository := httptest.NewServer(http.NotFoundHandler())
-	defer repository.Close()
-	_, err := Open(t.Context(), Options{Dir: place(t), Getenv: env(EnvSources, "download", EnvRepository, repository.URL)})
-	require.ErrorIs(t, err, errNone)
-	require.ErrorContains(t, err, "the download failed")
-	require.NotContains(t, err.Error(), "\n")
+	hanging := make(chan struct{})
+	for name, c := range map[string]struct {
+		serve http.HandlerFunc
+		want  string
+	}{
+		"nothing there": {http.NotFound, "no version found"},
+		"wrong sum":     {func(w http.ResponseWriter, _ *http.Request) { _, _ = io.WriteString(w, "tampered with") }, "checksums do not match"},
+		"hangs":         {func(http.ResponseWriter, *http.Request) { <-hanging }, "deadline exceeded"},
+	} {
+		repository := httptest.NewServer(c.serve)
+		ctx, cancel := context.WithTimeout(t.Context(), 2*time.Second)
+		_, err := Open(ctx, Options{Dir: place(t), Getenv: env(EnvSources, "download", EnvRepository, repository.URL)})
+		require.ErrorIs(t, err, errNone, name)
+		require.ErrorContains(t, err, "the download failed", name)
+		require.ErrorContains(t, err, c.want, name)
+		require.NotContains(t, err.Error(), "\n", name)
+		cancel()
+		if name == "hangs" {
+			close(hanging)
+		}
+		repository.Close()
+	}
+}
+
+// sum is the checksum of a file as the repository states it.
+func sum(t *testing.T, path string) string {
+	text, err := os.ReadFile(path)
+	require.NoError(t, err)
+	digest := sha256.Sum256(text)
+	return hex.EncodeToString(digest[:])
 }
 
 // pack makes the archive of the three programs a cluster needs and the modules

@@ -6,8 +6,9 @@
 // The server is TEST_DATABASE_URL, or a container where an engine answers, or a
 // private cluster from the PostgreSQL programs of the machine. Test programs
 // that run side by side share one; a watchdog removes it when none has used it
-// for a minute. With no server at all the test fails with one sentence; it does
-// not skip.
+// for a minute. They meet in drumline-pgtest-<uid> of the temporary directory;
+// the cluster lies there, or in /dev/shm where that has room. With no server at
+// all the test fails with one sentence; it does not skip.
 //
 // A test that needs no commit is cheaper still: begin a transaction on a shared
 // database and roll it back.

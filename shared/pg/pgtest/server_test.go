@@ -51,6 +51,7 @@ func gone(t *testing.T, dir string) {
 const signsIn = "TestNewSignsInAsTheRuntimeRoles"
 
 func TestNoServerFailsAndSaysWhatToDo(t *testing.T) {
+	t.Parallel()
 	for _, sources := range []string{"none", "url"} {
 		out, err := another(t, signsIn, pgtest.EnvDir+"="+place(t), pgtest.EnvURL+"=", pgtest.EnvSources+"="+sources,
 			pgtest.EnvIdle+"=100ms").CombinedOutput()
@@ -62,6 +63,7 @@ func TestNoServerFailsAndSaysWhatToDo(t *testing.T) {
 }
 
 func TestTheWatchdogRemovesTheServer(t *testing.T) {
+	t.Parallel()
 	dir := place(t)
 	start := time.Now()
 	env := []string{pgtest.EnvDir + "=" + dir, pgtest.EnvURL + "=", pgtest.EnvSources + "=binaries", pgtest.EnvIdle + "=1s"}
@@ -75,6 +77,7 @@ func TestTheWatchdogRemovesTheServer(t *testing.T) {
 }
 
 func TestTheWatchdogOutlivesAKilledTest(t *testing.T) {
+	t.Parallel()
 	dir := place(t)
 	cmd := another(t, "TestHelperWaits", envWait+"=1", pgtest.EnvDir+"="+dir, pgtest.EnvURL+"=", pgtest.EnvSources+"=binaries", pgtest.EnvIdle+"=1s")
 	require.NoError(t, cmd.Start())
@@ -93,6 +96,7 @@ func TestTheWatchdogOutlivesAKilledTest(t *testing.T) {
 const envWait = "DRUMLINE_PGTEST_TEST_WAIT"
 
 func TestHelperWaits(t *testing.T) {
+	t.Parallel()
 	db := pgtest.New(t)
 	require.NotEmpty(t, db.AppURL)
 	if os.Getenv(envWait) != "" {
@@ -101,6 +105,7 @@ func TestHelperWaits(t *testing.T) {
 }
 
 func TestNamedServerAndLeftOvers(t *testing.T) {
+	t.Parallel()
 	dir := place(t)
 	server, err := local.Open(t.Context(), local.Options{Dir: dir, Ephemeral: true, Getenv: func(key string) string {
 		if key == local.EnvSources {
@@ -146,6 +151,7 @@ func TestNoEngineIsKnownAtOnce(t *testing.T) {
 
 // An engine that answers but cannot get the image in time is passed over.
 func TestEngineWithoutTheImage(t *testing.T) {
+	t.Parallel()
 	asked := make(chan string, 100)
 	engine := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		asked <- r.Method + " " + r.URL.Path
@@ -183,6 +189,7 @@ func TestEngineWithoutTheImage(t *testing.T) {
 }
 
 func TestDirectoryOfSomebodyElse(t *testing.T) {
+	t.Parallel()
 	dir := place(t)
 	require.NoError(t, os.Chmod(dir, 0o777))
 	out, err := another(t, signsIn, pgtest.EnvDir+"="+dir, pgtest.EnvURL+"=").CombinedOutput()
@@ -193,6 +200,7 @@ func TestDirectoryOfSomebodyElse(t *testing.T) {
 // Run by root, the test repeats itself as an ordinary user; run by an ordinary
 // user it is that.
 func TestAsOrdinaryUser(t *testing.T) {
+	t.Parallel()
 	dir := place(t)
 	env := []string{pgtest.EnvURL + "=", pgtest.EnvSources + "=binaries", pgtest.EnvIdle + "=500ms"}
 	cmd := another(t, signsIn, env...)

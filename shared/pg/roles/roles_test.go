@@ -62,6 +62,7 @@ func derive(t *testing.T, base, role, db string) string {
 }
 
 func TestRolesAndDatabase(t *testing.T) {
+	t.Parallel()
 	admin := cluster(t)
 	conn := connect(t, admin)
 	for range 2 { // the second time finds everything there
@@ -103,6 +104,7 @@ func TestRolesAndDatabase(t *testing.T) {
 }
 
 func TestEnsureFromAnotherDatabaseAndSideBySide(t *testing.T) {
+	t.Parallel()
 	admin := cluster(t)
 	exec(t, connect(t, admin), `CREATE DATABASE elsewhere`)
 	errs := make(chan error, 8)
@@ -123,6 +125,7 @@ func TestEnsureFromAnotherDatabaseAndSideBySide(t *testing.T) {
 }
 
 func TestEnsureByAnAdministratorWhoIsNoSuperuser(t *testing.T) {
+	t.Parallel()
 	admin := cluster(t)
 	exec(t, connect(t, admin), `CREATE ROLE managed LOGIN CREATEROLE CREATEDB`)
 	conn := connect(t, derive(t, admin, "managed", "postgres"))
@@ -133,6 +136,7 @@ func TestEnsureByAnAdministratorWhoIsNoSuperuser(t *testing.T) {
 }
 
 func TestEnsureRefusesRolesWithTooManyRights(t *testing.T) {
+	t.Parallel()
 	admin := cluster(t)
 	conn := connect(t, admin)
 	require.NoError(t, roles.Ensure(t.Context(), conn, roles.Passwords{}))
@@ -152,6 +156,7 @@ func TestEnsureRefusesRolesWithTooManyRights(t *testing.T) {
 }
 
 func TestCreateDatabaseRefusesAnotherEncodingOrOwner(t *testing.T) {
+	t.Parallel()
 	conn := connect(t, cluster(t))
 	require.NoError(t, roles.Ensure(t.Context(), conn, roles.Passwords{}))
 	exec(t, conn, `CREATE DATABASE latin TEMPLATE template0 ENCODING 'SQL_ASCII' LOCALE 'C' OWNER drumline_owner`)
