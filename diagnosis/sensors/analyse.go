@@ -78,7 +78,9 @@ func fromNotes(in RunInput) cycles {
 		rest: keep(in.Rest, duration),
 	}
 	c.cycles = len(c.off)
-	c.again = len(c.off) > 0
+	// One temperature alone may as well be the highest of a heat that never
+	// went off.
+	c.again = len(c.off) > 1 || len(c.on) > 0
 	if outletTemperature(in.Reached) {
 		c.climb = in.Reached
 	}
@@ -194,7 +196,7 @@ func (c cycles) withoutCycle(low, over float64) (Pattern, string) {
 	case c.rise < little && c.peak < fahrenheit(barelyWarm):
 		return ReadsLow, "The outlet hardly warms: no heat, or the thermometer is not in the air stream."
 	}
-	return ReadsLow, "The outlet stays low with the heat on: room air mixed in at a seal, or too little heat."
+	return ReadsLow, "The outlet stays low and does not swing: room air mixed in at a seal, or too little heat. A clamp on one leg must show the heat on all the time."
 }
 
 // cycling judges a run of two cycles or more whose off temperature is not over

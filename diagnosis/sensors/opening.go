@@ -151,14 +151,17 @@ func heated(state State, low, high, rate float64) Opening {
 	return o
 }
 
-// reclosing looks through what follows the first open sample.
+// reclosing looks through what follows the first open sample for the contact
+// closing while it cools; closing while still hot is chatter.
 func (o Opening) reclosing(kelvin []float64, closed []bool) Opening {
-	for i := range kelvin {
+	top := o.High
+	for i, k := range kelvin {
+		top = math.Max(top, k)
 		if !closed[i] {
 			continue
 		}
-		if kelvin[i] < o.Low {
-			o.closeAt(kelvin[i])
+		if k < o.Low || k < o.High && k <= top-cooled {
+			o.closeAt(k)
 			break
 		}
 		o.Chatter = true
@@ -248,6 +251,9 @@ func checkSeries(t, kelvin []float64, closed []bool) error {
 	}
 	return nil
 }
+
+// cooled is how far below the highest temperature a disc is surely cooling, K.
+const cooled = 2.0
 
 // fastest bounds heating rates, K/s.
 const fastest = 100

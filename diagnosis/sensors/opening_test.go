@@ -16,7 +16,7 @@ func ptr(v float64) *float64 { return &v }
 // opens at opens and, on the way down, closes at closes.
 func ramp(rate, step, opens, closes float64) (t, kelvin []float64, closed []bool) {
 	k, contact, up := 300.0, true, true
-	for at := 0.0; k > closes-5 || up; at += step {
+	for at := 0.0; k > closes-15 || up; at += step {
 		if k >= opens {
 			contact = false
 		}

@@ -13,10 +13,11 @@ const (
 	slowLog = 15.0 // s between samples
 )
 
-// turn is a turning point of a trace.
+// turn is a turning point of a trace: its extreme, and the last sample that
+// noise could have made it, where the trace leaves a flat top or bottom.
 type turn struct {
-	i    int
-	peak bool
+	i, leaves int
+	peak      bool
 }
 
 // fromSeries takes a logged run apart at its turning points.
@@ -27,15 +28,17 @@ func fromSeries(t, kelvin []float64) cycles {
 	}
 	c := cycles{seconds: t[len(t)-1] - t[0], step: medianStep(t)}
 	despike(t, k)
-	sigma := 0.0
+	sigma, swing := 0.0, mostSwing
 	if c.step <= slowLog {
-		sigma = noise(k)
+		k, sigma = smooth(t, k, noise(k), c.step)
+		swing = math.Max(leastSwing, math.Min(7*sigma, mostSwing))
 	}
-	k, sigma = smooth(t, k, sigma, c.step)
 	c.peak = highest(k)
 	c.rise = c.peak - k[0]
 	c.slope = endSlope(t, k)
-	turns := withoutCoolDown(turning(k, math.Max(leastSwing, math.Min(5*sigma, mostSwing))), k)
+	turns := turning(k, swing)
+	leave(turns, k, 2*sigma)
+	turns = withoutCoolDown(turns, k)
 	gap := math.Max(30, 5*c.step)
 	c.collect(t, k, turns, gap)
 	if last := len(turns) - 1; last < 0 || !turns[last].peak {
@@ -46,6 +49,22 @@ func fromSeries(t, kelvin []float64) cycles {
 		c.climb = highest(k[from:])
 	}
 	return c
+}
+
+// leave finds where the trace leaves each turning point, before the next.
+func leave(turns []turn, k []float64, slack float64) {
+	for n := range turns {
+		p := &turns[n]
+		end := len(k)
+		if n+1 < len(turns) {
+			end = turns[n+1].i
+		}
+		for i := p.i; i < end; i++ {
+			if math.Abs(k[i]-k[p.i]) <= slack {
+				p.leaves = i
+			}
+		}
+	}
 }
 
 // withoutCoolDown leaves out a last peak after which the trace fell well below
@@ -68,28 +87,22 @@ func withoutCoolDown(turns []turn, k []float64) []turn {
 	return turns
 }
 
-// collect fills in the cycles between turning points. Turning points beside a
-// gap and stretches across one are left out of the figures.
+// collect fills in the cycles between turning points. The first of them is
+// only where the trace set out from. Turning points beside a gap and stretches
+// across one are left out of the figures.
 func (c *cycles) collect(t, k []float64, turns []turn, gap float64) {
-	for n, p := range turns {
-		if p.i == 0 {
-			continue // the start of the log is not a turning point
-		}
-		sure := t[p.i]-t[p.i-1] <= gap && (p.i+1 >= len(t) || t[p.i+1]-t[p.i] <= gap)
+	for n := 1; n < len(turns); n++ {
+		p, from := turns[n], turns[n-1].leaves
 		if p.peak {
 			c.cycles++
 		} else if c.cycles > 0 {
 			c.again = true
 		}
-		if sure {
+		if unbroken(t, p.i-1, min(p.i+1, len(t)-1), gap) {
 			c.note(p.peak, k[p.i])
 		}
-		from := 0
-		if n > 0 {
-			from = turns[n-1].i
-		}
-		if unbroken(t, from, p.i, gap) {
-			c.time(p.peak, n, from, t[p.i]-t[from])
+		if unbroken(t, from, p.leaves, gap) {
+			c.time(p.peak, n == 1, t[p.leaves]-t[from])
 		}
 	}
 }
@@ -98,18 +111,19 @@ func (c *cycles) collect(t, k []float64, turns []turn, gap float64) {
 func (c *cycles) note(peak bool, kelvin float64) {
 	if peak {
 		c.off = append(c.off, kelvin)
-	} else if c.cycles > 0 {
+	} else {
 		c.on = append(c.on, kelvin)
 	}
 }
 
-// time adds the duration of the stretch that ends at the n-th turning point.
-func (c *cycles) time(peak bool, n, from int, seconds float64) {
+// time adds the duration of a stretch that ends at a turning point. A rest
+// that began before the log did is not a whole one.
+func (c *cycles) time(peak, first bool, seconds float64) {
 	switch {
 	case peak:
-		c.fromCold = c.fromCold || len(c.heat) == 0 && from == 0
+		c.fromCold = c.fromCold || first
 		c.heat = append(c.heat, seconds)
-	case from > 0:
+	case !first:
 		c.rest = append(c.rest, seconds)
 	}
 }
@@ -175,17 +189,20 @@ func noise(k []float64) float64 {
 // left.
 func smooth(t, k []float64, sigma, step float64) ([]float64, float64) {
 	const wanted, reach = 0.25, 10.0
-	half := int(math.Min(math.Ceil(sigma*sigma/wanted/wanted)/2, math.Min(reach/step, 200)))
+	half := int(math.Min(math.Ceil(sigma*sigma/wanted/wanted)/2, math.Min(reach/step+0.01, 200)))
 	if half < 1 {
 		return k, sigma
 	}
 	out := make([]float64, len(k))
 	for i := range k {
-		h := min(half, i, len(k)-1-i)
-		for h > 0 && (t[i+h]-t[i] > reach || t[i]-t[i-h] > reach) {
-			h--
+		from, to := max(i-half, 0), min(i+half, len(k)-1)
+		for t[i]-t[from] > 1.01*reach {
+			from++
 		}
-		out[i] = mean(k[i-h : i+h+1])
+		for t[to]-t[i] > 1.01*reach {
+			to--
+		}
+		out[i] = mean(k[from : to+1])
 	}
 	return out, sigma / math.Sqrt(float64(2*half+1))
 }
@@ -205,10 +222,10 @@ func turning(k []float64, h float64) []turn {
 		}
 		switch {
 		case (rising || !known) && v < k[hi]-h:
-			turns = append(turns, turn{hi, true})
+			turns = append(turns, turn{hi, hi, true})
 			rising, known, lo = false, true, i
 		case (!rising || !known) && v > k[lo]+h:
-			turns = append(turns, turn{lo, false})
+			turns = append(turns, turn{lo, lo, false})
 			rising, known, hi = true, true, i
 		}
 	}
