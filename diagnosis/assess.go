@@ -66,6 +66,7 @@ type evidence struct {
 	check      *catalogue.Check
 	finding    *catalogue.Finding
 	conclusive bool
+	chance     []float64 // P(finding | only this fault) by cause of the model; set for what weighs
 }
 
 // model is a case laid out against its catalogue.
@@ -212,7 +213,19 @@ func (m *model) takeReadings() error {
 		}
 	}
 	m.found = latest(found)
+	for i := range m.found {
+		m.found[i].chance = m.chances(m.found[i].finding)
+	}
 	return nil
+}
+
+// chances is the likelihood of a finding under each cause.
+func (m *model) chances(f *catalogue.Finding) []float64 {
+	out := make([]float64, len(m.causes))
+	for i := range m.causes {
+		out[i] = likelihood(f, m.causes[i].fault.ID)
+	}
+	return out
 }
 
 func (m *model) evidenceOf(j *Judged) (evidence, error) {
@@ -281,10 +294,6 @@ func (a acted) touches(part string) bool {
 
 // likelihood is P(finding | only this fault). A finding without weights says
 // nothing about any fault.
-func (e evidence) likelihood(fault string) float64 {
-	return likelihood(e.finding, fault)
-}
-
 func likelihood(f *catalogue.Finding, fault string) float64 {
 	if len(f.Weights) == 0 {
 		return 1
@@ -297,19 +306,18 @@ func likelihood(f *catalogue.Finding, fault string) float64 {
 }
 
 // speaksOf says whether a conclusive finding is about this fault.
-func (e evidence) speaksOf(c cause) bool {
+func (e *evidence) speaksOf(c *cause) bool {
 	if !e.conclusive {
 		return false
 	}
-	if w, ok := e.finding.Weights[c.fault.ID]; ok && w != e.finding.Otherwise {
-		return true
-	}
-	for _, v := range e.judged.Verdicts {
+	for i := range e.judged.Verdicts {
+		v := &e.judged.Verdicts[i]
 		if v.Part == c.part.ID && v.Outcome != Inconclusive {
 			return true
 		}
 	}
-	return false
+	w, ok := e.finding.Weights[c.fault.ID]
+	return ok && w != e.finding.Otherwise
 }
 
 // rank computes the posterior, the barriers, the parts and the coverage.
@@ -318,8 +326,8 @@ func (m *model) rank() Assessment {
 	for _, e := range m.found {
 		for i := range m.causes {
 			c := &m.causes[i]
-			c.posterior *= e.likelihood(c.fault.ID)
-			c.tested = c.tested || e.speaksOf(*c)
+			c.posterior *= e.chance[i]
+			c.tested = c.tested || e.speaksOf(c)
 		}
 		normalise(m.causes)
 	}
@@ -370,11 +378,11 @@ func (m *model) rankBarriers() []Ranked {
 		failed, sound := p, 1-p
 		var reasons []string
 		for _, e := range latest(m.standing(b.part.ID)) {
-			if !e.speaksOf(b) {
+			if !e.speaksOf(&b) {
 				continue
 			}
 			b.tested = true
-			failed *= e.likelihood(b.fault.ID)
+			failed *= likelihood(e.finding, b.fault.ID)
 			sound *= math.Max(e.finding.Otherwise, floorLikelihood)
 			reasons = append(reasons, e.sentence(b.part.ID))
 		}

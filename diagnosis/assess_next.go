@@ -62,7 +62,6 @@ func (m *model) sheetHas(parameter string) bool {
 func (m *model) candidates(missing map[string]bool) []candidate {
 	gone := m.destroyed()
 	h := m.entropy()
-	post := make([]float64, len(m.causes))
 	var out []candidate
 	for i := range m.kind.Checks {
 		ch := &m.kind.Checks[i]
@@ -74,7 +73,7 @@ func (m *model) candidates(missing map[string]bool) []candidate {
 			continue
 		}
 		c := candidate{check: ch, position: pos, minutes: m.minutes(ch), order: i}
-		c.gain = m.gain(ch, h, post)
+		c.gain = m.gain(ch, h)
 		if c.gain < minGain {
 			continue
 		}
@@ -215,41 +214,42 @@ func plogp(p float64) float64 {
 
 // gain is the expected fall of the entropy by doing the check once. The
 // chances of its findings are scaled to one for each fault, since the
-// catalogue states them as judgement. post is scratch of len(causes).
-func (m *model) gain(ch *catalogue.Check, now float64, post []float64) float64 {
+// catalogue states them as judgement. A finding without weights does not
+// happen, as far as the gain goes.
+func (m *model) gain(ch *catalogue.Check, now float64) float64 {
 	total := make([]float64, len(m.causes))
-	for i := range ch.Findings {
-		for j := range m.causes {
-			total[j] += findingChance(&ch.Findings[i], m.causes[j].fault.ID)
-		}
-	}
-	left := 0.0
+	var rows [][]float64
 	for i := range ch.Findings {
 		f := &ch.Findings[i]
 		if len(f.Weights) == 0 {
 			continue
 		}
-		mass := 0.0
-		for j, c := range m.causes {
-			post[j] = c.posterior * findingChance(f, c.fault.ID) / total[j]
-			mass += post[j]
+		row := m.chances(f)
+		for j, x := range row {
+			total[j] += x
 		}
-		for _, p := range post {
-			left += mass * plogp(p/mass)
-		}
+		rows = append(rows, row)
 	}
-	if left == 0 {
+	if len(rows) == 0 {
 		return 0
+	}
+	left := 0.0
+	for _, row := range rows {
+		left += m.remaining(row, total)
 	}
 	return math.Max(0, now-left)
 }
 
-// findingChance is the likelihood, but nothing for a finding that weighs nothing.
-func findingChance(f *catalogue.Finding, fault string) float64 {
-	if len(f.Weights) == 0 {
-		return 0
+// remaining is the entropy left after one finding times its chance:
+// −Σ x·log₂(x/Σx) over the joint chances x.
+func (m *model) remaining(row, total []float64) float64 {
+	mass, sum := 0.0, 0.0
+	for j := range row {
+		x := m.causes[j].posterior * row[j] / total[j]
+		mass += x
+		sum += plogp(x)
 	}
-	return likelihood(f, fault)
+	return sum - plogp(mass)
 }
 
 // ordered sorts by gain per minute and then puts behind what must wait: a

@@ -25,8 +25,8 @@ type moved struct {
 func (m *model) reasons() [][]string {
 	without := make([]float64, len(m.found)) // mass of all causes with this reading left out
 	for j, e := range m.found {
-		for _, c := range m.causes {
-			without[j] += c.posterior / e.likelihood(c.fault.ID)
+		for i := range m.causes {
+			without[j] += m.causes[i].posterior / e.chance[i]
 		}
 	}
 	out := make([][]string, len(m.causes))
@@ -34,7 +34,7 @@ func (m *model) reasons() [][]string {
 	for i, c := range m.causes {
 		ms = ms[:0]
 		for j, e := range m.found {
-			p := c.posterior / e.likelihood(c.fault.ID) / without[j]
+			p := c.posterior / e.chance[i] / without[j]
 			if db := 10 * math.Log10(oddsRatio(c.posterior, p)); math.Abs(db) >= minDecibel {
 				ms = append(ms, moved{db, j})
 			}

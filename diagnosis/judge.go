@@ -93,7 +93,7 @@ func (j *job) verdicts(r result) ([]Verdict, error) {
 	if !ok {
 		return nil, fmt.Errorf("judge: rule %s of check %s came to %q, which the check does not list", j.check.Rule, j.check.ID, r.finding)
 	}
-	if math.IsNaN(r.probability) || math.IsNaN(r.uncertainty) || (r.measured != nil && math.IsNaN(*r.measured)) {
+	if !finite(r.probability) || !finite(r.uncertainty) || (r.measured != nil && !finite(*r.measured)) {
 		return nil, fmt.Errorf("judge: rule %s of check %s came to no number", j.check.Rule, j.check.ID)
 	}
 	says := f.Verdicts
@@ -149,3 +149,5 @@ func (j *job) explains(s catalogue.Says) catalogue.Explains {
 	}
 	return catalogue.ExplainsNo
 }
+
+func finite(x float64) bool { return !math.IsNaN(x) && !math.IsInf(x, 0) }

@@ -15,6 +15,9 @@ const (
 	maxSeries = 50_000 // points: three hours, four a second
 	maxValues = 200    // of one input
 	maxLead   = 10.0   // ohm: above, the leads are broken
+	maxValue  = 1e15   // SI: no instrument shows more of anything
+	maxCounts = 1e6    // last digits an instrument may be off
+	maxDigit  = 1e9    // SI, worth of a last digit
 )
 
 // validate holds the reading against the check it names and sets check and
@@ -80,18 +83,19 @@ func (j *job) positionIDs() string {
 }
 
 func validateInstrument(r *Reading) *InputError {
-	if !usable(r.Lead) || r.Lead > maxLead {
+	if !within(r.Lead, maxLead) {
 		return refuse("lead", "range", "The leads shorted must read between 0 and %g ohm. Clean or change the leads.", maxLead)
 	}
 	if i := r.Instrument; i != nil {
-		if !usable(i.Percent) || !usable(i.Counts) || !usable(i.Resolution) || i.Percent > 100 {
+		if !within(i.Percent, 100) || !within(i.Counts, maxCounts) || !within(i.Resolution, maxDigit) {
 			return refuse("instrument", "range", "The instrument's accuracy must be 0 to 100 %% of reading, with counts and resolution of 0 or more.")
 		}
 	}
 	return nil
 }
 
-func usable(x float64) bool { return x >= 0 && !math.IsInf(x, 0) }
+// within says whether x is a number from 0 to top.
+func within(x, top float64) bool { return x >= 0 && x <= top }
 
 // validateValues goes by input name, so that of several slips the same one is
 // always told.
@@ -151,6 +155,9 @@ func validateValue(in *catalogue.Input, field string, v Value) *InputError {
 	}
 	if math.IsNaN(v.SI) || math.IsInf(v.SI, 0) {
 		return refuse(field, "finite", "%s is not a number.", in.Name)
+	}
+	if math.Abs(v.SI) > maxValue {
+		return refuse(field, "range", "%s is larger than any instrument shows.", in.Name)
 	}
 	if err := measure.CheckPhysical(v.SI, measure.Quantity(in.Quantity)); err != nil {
 		return refuse(field, "range", "%s cannot be: %s.", in.Name, err)
@@ -229,7 +236,7 @@ func (j *job) validateSeries() *InputError {
 func validatePoints(s *Series, q measure.Quantity) *InputError {
 	for i, t := range s.T {
 		at := "[" + strconv.Itoa(i) + "]"
-		if !usable(t) {
+		if !within(t, maxValue) {
 			return refuse("series.t"+at, "finite", "Times are seconds from the start, 0 or more.")
 		}
 		if i > 0 && t <= s.T[i-1] {

@@ -122,14 +122,14 @@ func judgeDuctRatio(j *job) (result, error) {
 	if !ok && cycling == "" {
 		return result{}, refuse("values", "required", "Give the air with the duct on and off, or how the heat cycled with it off.")
 	}
-	if !ok {
-		return byCycling(result{text: "no flow figures", probability: undecided}, cycling), nil
-	}
-	if off.si <= 0 {
-		return result{finding: "between", text: "no air with the duct off", probability: undecided,
-			do: "Nothing came out with the duct off: look at the blower, then repeat."}, nil
-	}
 	b := j.boundsNamed("ratio", flowRatio)
+	if !ok {
+		return byCycling(result{text: "not measured", quantity: measure.Ratio, unit: "%", limit: b.limit}, cycling), nil
+	}
+	if off.si <= 3*off.u {
+		return result{finding: "between", text: "hardly any air with the duct off", probability: undecided,
+			do: "Hardly anything came out with the duct off: look at the blower, then repeat."}, nil
+	}
 	x := on.si / off.si
 	r := from(number{si: x, u: ratioU(on, off), unit: "%", quantity: measure.Ratio})
 	r.limit = b.limit
