@@ -65,6 +65,11 @@ type call struct {
 	next     string // check; "" when it is time to conclude
 }
 
+// with is the bare reading, taken with an instrument.
+func (d done) with(in *diagnosis.Instrument) diagnosis.Reading {
+	return diagnosis.Reading{Check: d.check, Position: d.position, Values: d.values, Instrument: in}
+}
+
 func look(check, result string) done {
 	return done{check: check, values: values{"result": chosen(result)}, finding: result}
 }

@@ -475,3 +475,69 @@ func TestSentencesSpeakTheUnitEntered(t *testing.T) {
 	require.False(t, strings.ContainsAny(v.Sentence, "{}"))
 	require.False(t, math.IsNaN(v.Probability))
 }
+
+// The loaded supply may be 240 V ± 10 % and lose 5 % (common practice, no
+// source); air at the hood is good from 1,500 ft/min and allowed from 1,200
+// (common practice, no source). Both at the built-in catalogue's checks.
+func TestFurtherLimits(t *testing.T) {
+	meter := &diagnosis.Instrument{Method: "meter", Percent: 0.5, Counts: 2, Resolution: 0.1}
+	vane := &diagnosis.Instrument{Method: "vane", Percent: 1, Counts: 1, Resolution: 0.05}
+	volts := func(loaded, idle float64) diagnosis.Reading {
+		return diagnosis.Reading{Check: "supply_loaded", Instrument: meter, Values: values{"line_to_line": value(loaded, "V"), "line_to_line_no_load": value(idle, "V")}}
+	}
+	tests := []struct {
+		name    string
+		reading diagnosis.Reading
+		finding string
+		says    string
+	}{
+		{"small drop", volts(236, 240), "conforms", ""},
+		{"large drop", volts(220, 243), "low", "Under load it loses 9.47%"},
+		{"drop at the limit", volts(228, 240), "between_low", ""},
+		{"low all the same", volts(200, 240), "low", ""},
+		{"good air", hood(1700, "").with(vane), "conforms", ""},
+		{"marginal air", hood(1330, "").with(vane), "conforms", "Allowed but marginal: good is at least 1500 fpm."},
+	}
+	for _, tt := range tests {
+		t.Run(tt.name, func(t *testing.T) {
+			vs, err := diagnosis.Judge(builtIn(t), "runs_too_hot", tt.reading, nil, dryer())
+			require.NoError(t, err)
+			require.Equal(t, tt.finding, vs[0].Finding, vs[0].Sentence)
+			require.Contains(t, vs[0].Sentence, tt.says)
+		})
+	}
+}
+
+// Off temperatures that scatter by more than 8 °F, or a differential outside
+// 10 to 30 °F, make a run odd (common practice, no source).
+func TestARunAtTheRightTemperatureMayStillBeOdd(t *testing.T) {
+	for name, tt := range map[string]struct {
+		off, on []float64
+		do      string
+	}{
+		"scatter":      {[]float64{148, 163, 155, 154}, []float64{135, 136, 135, 135}, "differ by 15 °F; right is at most 8 °F"},
+		"differential": {[]float64{155, 154, 156}, []float64{110, 109, 111}, "Between off and on lie 45 °F; right is 10 to 30 °F"},
+	} {
+		r := highRun("", tt.off, tt.on, 300, 185, 180, 182)
+		vs, err := diagnosis.Judge(builtIn(t), "runs_too_hot", r.with(goodBead()), nil, dryer())
+		require.NoError(t, err, name)
+		require.Equal(t, "between", vs[0].Finding, vs[0].Sentence)
+		require.Contains(t, vs[0].Do, tt.do)
+	}
+}
+
+// Within ± 5 % and a thermometer nobody described, no reading could pass.
+func TestAThermistorNeedsAThermometerAsGoodAsItsTolerance(t *testing.T) {
+	k := smallKind()
+	c, _ := k.Check("thermistor")
+	c.Limits[0].RelativeTolerance = num(0.05)
+	r := diagnosis.Reading{Check: "thermistor", Values: values{"resistance": value(10000, "Ohm"), "temperature": fahrenheits(77)}}
+	vs, err := diagnosis.Judge(k, "too_hot", r, sheet(t), everything())
+	require.NoError(t, err)
+	require.Equal(t, "between", vs[0].Finding)
+	require.Contains(t, vs[0].Do, "enter it as the instrument")
+	r.Instrument = &diagnosis.Instrument{Method: "bead", Counts: 5, Resolution: 0.1}
+	vs, err = diagnosis.Judge(k, "too_hot", r, sheet(t), everything())
+	require.NoError(t, err)
+	require.Equal(t, "conforms", vs[0].Finding, vs[0].Do)
+}

@@ -189,7 +189,51 @@ func judgeRange(j *job) (result, error) {
 		r = r.advise(j.tooClose(n))
 	}
 	r.note = j.accuracyNote(n, c.Outcome)
+	if c.Outcome == measure.Conforms {
+		return j.afterwards(r, n, l), nil
+	}
 	return r, nil
+}
+
+// afterwards looks at the further limits of a value that conforms: "drop", the
+// share a loaded supply may lose against the unloaded one, and "good", above
+// which the value is not merely allowed.
+func (j *job) afterwards(r result, n number, first *catalogue.Limit) result {
+	if l, ok := j.check.Limit("drop"); ok {
+		if idle, given := j.number(l.Input); given && idle.si > 0 {
+			return j.judgeDrop(r, n, idle, j.bounds(l))
+		}
+	}
+	if l, ok := j.check.Limit("good"); ok && l.Input == first.Input {
+		good := j.bounds(l)
+		if good.limit != nil && compare(n.si, n.u, good.limit).Outcome == measure.DoesNotConform {
+			g := r
+			g.limit = good.limit
+			r.note = joined("Allowed but marginal: good is "+limitText(g)+".", r.note)
+		}
+	}
+	return r
+}
+
+// judgeDrop holds the loss under load against its limit. Both voltages are
+// read with one meter: the scale error cancels, so half its doubt is kept.
+func (j *job) judgeDrop(r result, loaded, idle number, b bounds) result {
+	if b.limit == nil {
+		return r
+	}
+	lost := number{si: 1 - loaded.si/idle.si, u: math.Max(loaded.u, idle.u) / idle.si / 2, unit: "%", quantity: measure.Ratio}
+	c := compare(lost.si, lost.u, b.limit)
+	if c.Outcome == measure.Conforms {
+		return r
+	}
+	d := from(lost)
+	d.limit = b.limit
+	words := "Under load it loses " + valueText(d) + "; " + limitText(d) + " is allowed (" + originText(d) + "): look for a burnt lug."
+	if c.Outcome == measure.DoesNotConform {
+		r.note = words
+		return r.with("low").sure(c.Probability)
+	}
+	return r.with("between_low").sure(undecided).advise(words)
 }
 
 // side names the finding of a comparison.

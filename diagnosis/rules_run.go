@@ -141,6 +141,9 @@ func (j *job) againstOff(r result, run sensors.Run, off bounds) result {
 	case c.Outcome == measure.Conforms && briefly:
 		return r.with("between").sure(undecided).advise("The heats are short for a thermostat: compare the air flow, then run two cycles more.")
 	case c.Outcome == measure.Conforms:
+		if odd := j.unsteady(r, run); odd != "" {
+			return r.with("between").sure(undecided).advise(odd)
+		}
 		return r.with("normal")
 	case c.Outcome == measure.DoesNotConform && *r.measured > mid(off.limit):
 		return r.with("off_high")
@@ -148,6 +151,35 @@ func (j *job) againstOff(r result, run sensors.Run, off bounds) result {
 		return r.with("off_low")
 	}
 	return r.with("between").advise("Too near the limit for this thermometer: put the bead in mid-stream and run two cycles more.")
+}
+
+// unsteady names what is odd about a run that goes off at the right
+// temperature: its off temperatures scatter, or the heat comes back too soon
+// or too late. The differences are read with one thermometer, so one standard
+// uncertainty is kept.
+func (j *job) unsteady(r result, run sensors.Run) string {
+	for _, d := range []struct {
+		limit, words string
+		si           float64
+		known        bool
+	}{
+		{"spread", "The temperatures at which the heat goes off differ by ", run.OffSpread, run.Cycles > 1},
+		{"differential", "Between off and on lie ", run.Differential, run.On > 0},
+	} {
+		l, ok := j.check.Limit(d.limit)
+		if !ok || !d.known {
+			continue
+		}
+		n := number{si: d.si, u: j.uncertainty(run.Off, measure.Temperature), unit: r.unit, quantity: measure.TemperatureDifference}
+		b := j.bounds(l)
+		if b.limit == nil || compare(n.si, n.u, b.limit).Outcome != measure.DoesNotConform {
+			continue
+		}
+		x := from(n)
+		x.limit = b.limit
+		return d.words + valueText(x) + "; right is " + limitText(x) + " (" + originText(x) + "). Run three cycles more."
+	}
+	return ""
 }
 
 // mid is a point between the ends of a limit, or its only end.

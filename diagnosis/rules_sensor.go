@@ -92,7 +92,17 @@ func (j *job) againstCurve(r result, n, t number, l *catalogue.Limit, curve *sen
 	case measure.DoesNotConform:
 		return r.with(side(c.Outcome, n.si, r.limit))
 	}
-	return r.with("between").advise("Let the part rest 20 minutes, put the bead on it and measure both again.")
+	return r.with("between").advise(j.surerThermistor(r, uT))
+}
+
+// surerThermistor says what would settle a thermistor near its tolerance. When
+// the thermometer's doubt alone is too much, no reading could ever pass.
+func (j *job) surerThermistor(r result, uT float64) string {
+	if !measure.DefaultRule().CanAccept(r.uncertainty, *r.limit.Low, *r.limit.High) {
+		return "The temperature is not known well enough (±" + trimNumber(uT*math.Sqrt(3), 1) +
+			" °C) to pass or fail this tolerance: measure with a finer thermometer and enter it as the instrument."
+	}
+	return "Let the part rest 20 minutes, put the bead on it and measure both again."
 }
 
 // relative is the part's tolerance as a share of its resistance.

@@ -55,7 +55,9 @@ type Series struct {
 
 // Instrument is what is known of the meter or thermometer used. The limit of
 // error of a reading x is Percent/100*|x| + Counts*Resolution, read as the
-// half width of a rectangular distribution (JCGM 100:2008, 4.3.7).
+// half width of a rectangular distribution (JCGM 100:2008, 4.3.7). It holds for
+// the quantity the Method reads; a method not named reads the check's main one.
+// With Percent and Counts zero, the usual instrument for the method is assumed.
 type Instrument struct {
 	Method     string  // bead, bead_on_surface, clamp, infrared, meter, manometer, vane, pitot
 	Percent    float64 // % of reading
@@ -74,7 +76,7 @@ type Reading struct {
 	Values     map[string][]Value // by input id, in the order entered
 	Series     *Series
 	Instrument *Instrument // nil: unknown, a cautious default is used
-	Lead       float64     // ohm, the meter's leads shorted; taken off a resistance
+	Lead       float64     // ohm, the meter's leads shorted; taken off a resistance. 0: not taken, which leaves a doubt
 	NotDone    string      // reason the check was not done; empty when it was
 	SetAside   bool        // taken without the competence it needs: shown, not weighed
 }
@@ -85,8 +87,8 @@ type Point struct {
 	Ohm    float64
 }
 
-// SheetValue is what the data sheet states for one parameter. Value holds a
-// single figure, Low and High a band or one-sided limit, Curve a table.
+// SheetValue is what the data sheet states for one parameter, in SI. Value
+// holds a single figure, Low and High a band or one-sided limit, Curve a table.
 type SheetValue struct {
 	Value     *float64
 	Low, High *float64
