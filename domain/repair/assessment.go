@@ -1,0 +1,248 @@
+package repair
+
+import (
+	"context"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"github.com/jackc/pgx/v5"
+
+	"drumline/diagnosis"
+	"drumline/diagnosis/catalogue"
+	"drumline/domain"
+	"drumline/domain/audit"
+	"drumline/domain/calls"
+	"drumline/shared/pg"
+)
+
+// Assessment is where a call stands.
+type Assessment struct {
+	CallID           domain.ID
+	Kind             string
+	CatalogueVersion int    // of the kind
+	Catalogue        string // hash of the whole catalogue
+	Engine           string
+	Result           diagnosis.Assessment
+	Parts            []PartState
+	SetAside         []domain.ID // readings that wait for a competent countersignature
+	Outdated         []domain.ID // readings whose stored verdicts no longer say what this assessment says
+	Contradictions   []Contradiction
+}
+
+// PartState is where a part stands, with the sentence that decides it.
+type PartState struct {
+	diagnosis.PartState
+	Sentence string
+}
+
+// Contradiction is two readings of the machine as found that cannot both be
+// right.
+type Contradiction struct {
+	Part     string
+	Readings [2]string
+	Sentence string
+}
+
+// assess gives the assessment of a joined case.
+func (s *Service) assess(k *catalogue.Kind, c *caseRows) (Assessment, error) {
+	d := c.diagnosisCase()
+	res, err := diagnosis.Assess(k, d)
+	if err != nil {
+		return Assessment{}, fmt.Errorf("repair: assess call %s: %w", c.call.ID, err)
+	}
+	a := Assessment{CallID: c.call.ID, Kind: k.ID, CatalogueVersion: k.Version, Catalogue: s.Catalogue.Version, Engine: diagnosis.EngineVersion,
+		Result: res, Parts: []PartState{}, SetAside: []domain.ID{}, Outdated: []domain.ID{}, Contradictions: contradictions(k, d)}
+	for _, p := range res.Parts {
+		a.Parts = append(a.Parts, PartState{p, sentenceOf(d, p)})
+	}
+	for _, r := range c.readings {
+		if r.VoidedAt == nil && r.waits() {
+			a.SetAside = append(a.SetAside, r.ID)
+		}
+	}
+	a.Result.Parts = nil
+	return a, nil
+}
+
+func sentenceOf(d diagnosis.Case, p diagnosis.PartState) string {
+	for _, j := range d.Readings {
+		if p.Reading == "" || j.Reading.ID != p.Reading {
+			continue
+		}
+		for _, v := range j.Verdicts {
+			if v.Part == p.Part && v.Outcome == p.Outcome {
+				return v.Sentence
+			}
+		}
+	}
+	return ""
+}
+
+// unlikely is the chance of a finding below which it speaks against a fault.
+// Judgement, no source.
+const unlikely = 0.1
+
+// contradictions finds readings of the machine as found where one shows a
+// fault and another clears the same part of it, with no action between that
+// could account for both.
+func contradictions(k *catalogue.Kind, d diagnosis.Case) []Contradiction {
+	out := []Contradiction{}
+	for _, a := range d.Readings {
+		for _, v := range a.Verdicts {
+			if v.Outcome != diagnosis.DoesNotConform || !asFound(a) {
+				continue
+			}
+			for _, b := range d.Readings {
+				if asFound(b) && clears(k, a.Reading, b, v) && !between(k, d.Done, v.Part, a.Reading.At, b.Reading.At) {
+					out = append(out, Contradiction{v.Part, [2]string{a.Reading.ID, b.Reading.ID}, contradiction(k, a, b, v)})
+				}
+			}
+		}
+	}
+	return out
+}
+
+func asFound(j diagnosis.Judged) bool {
+	return j.Reading.Phase == diagnosis.AsFound && !j.Reading.SetAside
+}
+
+// clears says whether reading b clears the part of the fault v names: it is
+// the same check at the same place with the other result, or its finding is
+// unlikely with that fault.
+func clears(k *catalogue.Kind, a diagnosis.Reading, b diagnosis.Judged, v diagnosis.Verdict) bool {
+	i := slices.IndexFunc(b.Verdicts, func(o diagnosis.Verdict) bool { return o.Part == v.Part && o.Outcome == diagnosis.Conforms })
+	if i < 0 {
+		return false
+	}
+	if a.Check == b.Reading.Check {
+		return a.Position == b.Reading.Position
+	}
+	ch, ok := k.Check(b.Reading.Check)
+	if !ok {
+		return false
+	}
+	f, ok := ch.Finding(b.Verdicts[i].Finding)
+	if !ok || len(f.Weights) == 0 {
+		return false
+	}
+	w, stated := f.Weights[v.Fault]
+	return stated && w <= unlikely
+}
+
+// between says whether an action touched the part between two instants.
+func between(k *catalogue.Kind, done []diagnosis.Done, part string, a, b time.Time) bool {
+	if b.Before(a) {
+		a, b = b, a
+	}
+	return slices.ContainsFunc(done, func(d diagnosis.Done) bool {
+		return !d.At.Before(a) && !d.At.After(b) && touches(k, d, part)
+	})
+}
+
+// touches says whether an action ends the evidence about a part.
+func touches(k *catalogue.Kind, d diagnosis.Done, part string) bool {
+	a, ok := k.Action(d.Action)
+	return ok && slices.ContainsFunc(a.Touches, func(t string) bool {
+		return t == "all" || t == part || t == "chosen" && d.Part == part
+	})
+}
+
+func contradiction(k *catalogue.Kind, a, b diagnosis.Judged, v diagnosis.Verdict) string {
+	part := v.Part
+	if p, ok := k.Part(v.Part); ok {
+		part = p.Name
+	}
+	return fmt.Sprintf("%s: %s shows a fault, %s finds it good. One of them is wrong: repeat both.", part, checkName(k, a), checkName(k, b))
+}
+
+func checkName(k *catalogue.Kind, j diagnosis.Judged) string {
+	ch, ok := k.Check(j.Reading.Check)
+	if !ok {
+		return j.Reading.Check
+	}
+	return strings.TrimSpace(ch.Name + " " + j.Reading.At.UTC().Format("(2 Jan, 15:04 UTC)"))
+}
+
+// Assess gives the assessment of a call. Verdicts that are out of date are
+// judged anew for it, in memory; Rederive stores them.
+func (s *Service) Assess(ctx context.Context, p domain.Principal, call domain.ID) (Assessment, error) {
+	c, k, renewed, err := s.readCase(ctx, p, call)
+	if err != nil {
+		return Assessment{}, err
+	}
+	a, err := s.assess(k, c)
+	for _, r := range renewed {
+		a.Outdated = append(a.Outdated, r.reading.ID)
+	}
+	return a, err
+}
+
+// readCase reads a call with its verdicts brought up to date in memory.
+func (s *Service) readCase(ctx context.Context, p domain.Principal, call domain.ID) (*caseRows, *catalogue.Kind, []renewal, error) {
+	now := s.Now()
+	c := &caseRows{}
+	err := s.DB.Read(ctx, p, func(b *pgx.Batch) {
+		*c = caseRows{}
+		calls.QueueCall(b, p, call, &c.call)
+		queueCase(b, p, now, atCall(call), c)
+	})
+	if err != nil {
+		return nil, nil, nil, err
+	}
+	c.join()
+	k, err := s.kindOf(c)
+	if err != nil {
+		return nil, nil, nil, err
+	}
+	basis, err := c.basis(s.Catalogue.Version)
+	if err != nil {
+		return nil, nil, nil, err
+	}
+	stale := c.outdated(basis)
+	if ids := withSeries(stale); len(ids) > 0 {
+		var rows []seriesRow
+		if err := s.DB.Read(ctx, p, func(b *pgx.Batch) { queueSeries(b, p.Shop, ids, &rows) }); err != nil {
+			return nil, nil, nil, err
+		}
+		takeSeries(stale, rows)
+	}
+	renewed, err := c.renew(k, stale, basis, now)
+	return c, k, renewed, err
+}
+
+// Rederive judges the readings of an open call anew and stores the verdicts
+// that came out differently; changed is how many readings that are.
+func (s *Service) Rederive(ctx context.Context, p domain.Principal, call domain.ID) (a Assessment, changed int, err error) {
+	now := s.Now()
+	var c caseRows
+	err = s.DB.Write(ctx, p,
+		func(b *pgx.Batch) {
+			c = caseRows{}
+			queueLockedCase(b, p, now, call, &c)
+		},
+		func(ctx context.Context, tx *pg.Tx) error {
+			c.join()
+			k, err := s.kindOf(&c)
+			if err != nil {
+				return err
+			}
+			if err := mustBeOpen(c.call); err != nil {
+				return err
+			}
+			renewed, err := s.renewAll(ctx, tx, k, &c, now)
+			if err != nil {
+				return err
+			}
+			changed = len(renewed)
+			if a, err = s.assess(k, &c); err != nil || changed == 0 {
+				return err
+			}
+			b := &pgx.Batch{}
+			queueSupersede(b, p.Shop, renewed)
+			audit.Queue(b, tx.P, now, audit.Entry{Action: "rederived", Entity: "call", ID: call, Fields: []string{"verdicts"}})
+			return tx.Send(ctx, b)
+		})
+	return a, changed, err
+}
