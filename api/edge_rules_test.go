@@ -214,6 +214,8 @@ func TestProblemsNameTheField(t *testing.T) {
 		{Pointer: "/parts/1/number", Code: "too_long", Detail: "Greatest length in characters: 5."},
 		{Pointer: "/parts/1/secre", Code: wire.CodeUnknown, Detail: "There is no field of this name here."},
 	}, p.Errors)
+	other := r.problem(askPost("/v1/things", `{"Name":"x"}`)).Errors
+	require.Equal(t, []string{"/Name", "/name"}, []string{other[0].Pointer, other[1].Pointer}, "another letter case is another name")
 	require.Equal(t, "/value", r.problem(askPost("/v1/things", `{"name":"x","value":1e-400}`)).Errors[0].Pointer)
 	require.Equal(t, "/parts/0", r.problem(askPost("/v1/things", `{"parts":[{"number":"1","number":"2"}]}`)).Errors[0].Pointer[:8])
 	require.Equal(t, "query", r.problem(askGet("/v1/things?page_size=-1")).Errors[0].In)
@@ -546,7 +548,8 @@ func TestDocument(t *testing.T) {
 	require.Contains(t, schemaProperty(t, tree.Components.Schemas["Thing"], "id"), `"pattern"`)
 	require.Contains(t, schemaProperty(t, tree.Components.Schemas["Thing"], "due_on"), `"date"`)
 	require.Contains(t, schemaProperty(t, tree.Components.Schemas["Thing"], "value"), `"number"`)
-	require.Contains(t, tree.Paths["/v1/report"]["get"].Responses["200"], byte('c'))
+	require.JSONEq(t, `{"type":"array","items":{"type":"string"}}`, schemaProperty(t, tree.Components.Schemas["Thing"], "tags"), "never null")
+	require.Contains(t, string(tree.Paths["/v1/report"]["get"].Responses["200"]), `"text/csv"`)
 }
 
 func schemaProperty(t *testing.T, schema json.RawMessage, name string) string {
