@@ -205,6 +205,24 @@ func TestLoggersOfEveryKind(t *testing.T) {
 	}
 }
 
+// A display that shows whole degrees has no noise to speak of, only steps.
+func TestWholeDegrees(t *testing.T) {
+	for _, c := range []struct {
+		d    dryer
+		want sensors.Pattern
+	}{{healthy(), sensors.OperatingThermostat}, {starved(), sensors.HighLimit}, {stuck(), sensors.NoCycling}, {leaking(), sensors.ReadsLow}} {
+		ts, kelvin := c.d.run(1)
+		for i, k := range kelvin {
+			kelvin[i] = fahrenheit(math.Round(k*1.8 - 459.67))
+		}
+		r := sensors.AnalyseRun(sensors.RunInput{T: ts, Kelvin: kelvin, Setting: sensors.High, Load: sensors.Empty})
+		require.Equal(t, c.want, r.Pattern, "%+v", r)
+		if c.want == sensors.OperatingThermostat {
+			require.InDelta(t, 300*math.Log(55.0/35), r.Heat, 8)
+		}
+	}
+}
+
 // Logged once a minute a short heat cannot be told from a longer one.
 func TestSlowLoggingIsOwnedUpTo(t *testing.T) {
 	d := starved()
