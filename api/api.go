@@ -12,6 +12,7 @@ import (
 	"drumline/domain/care"
 	"drumline/domain/customers"
 	"drumline/domain/people"
+	"drumline/domain/repair"
 	"drumline/shared/pg"
 )
 
@@ -43,6 +44,7 @@ type API struct {
 	Customers *customers.Service
 	Calls     *calls.Service
 	Care      *care.Service
+	Repair    *repair.Service
 	Catalogue *catalogue.Catalogue
 	Cursors   *wire.Cursors
 	Now       func() time.Time
@@ -55,6 +57,7 @@ func New(d Deps) *API {
 		Customers: &customers.Service{DB: d.DB, Catalogue: d.Catalogue, Now: d.Now, UnitInUse: calls.OpenOfUnit},
 		Calls:     &calls.Service{DB: d.DB, Catalogue: d.Catalogue, Now: d.Now},
 		Care:      &care.Service{DB: d.DB, Now: d.Now},
+		Repair:    &repair.Service{DB: d.DB, Catalogue: d.Catalogue, Now: d.Now},
 		Catalogue: d.Catalogue,
 		Cursors:   wire.NewCursors(d.Keys.Derive("page cursors")),
 		Now:       d.Now,
@@ -83,4 +86,9 @@ func (a *API) Register(e *Edge) {
 	a.registerCalls(e)
 	a.registerVisits(e)
 	a.registerCare(e)
+	a.registerCatalogue(e)
+	a.registerIsolations(e)
+	a.registerReadings(e)
+	a.registerActions(e)
+	a.registerAssessment(e)
 }

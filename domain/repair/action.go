@@ -61,7 +61,7 @@ func (n NewAction) check(k *catalogue.Kind, c *caseRows) (*catalogue.Action, err
 		ps.Add("/part", "required", "Say to which part: %s is done to a part you name.", a.Name)
 	case !chosen && n.Part != "":
 		ps.Add("/part", "forbidden", "%s always touches the same parts: leave the part out.", a.Name)
-	case n.Part != "" && (!known || !fitted(c.dossier.Unit, part.Has)):
+	case n.Part != "" && (!known || !fitted(c.dossier.Unit, part.Has, part.Lacks)):
 		ps.Add("/part", "unknown", "This unit has no such part. Correct the unit's features if it has.")
 	}
 	return a, ps.Err()

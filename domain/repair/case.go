@@ -1,6 +1,7 @@
 package repair
 
 import (
+	"slices"
 	"time"
 
 	"github.com/jackc/pgx/v5"
@@ -90,17 +91,10 @@ func engineUnit(u customers.Unit) diagnosis.Unit {
 	return d
 }
 
-// fitted says whether the unit has a feature; none asked for is always there.
-func fitted(u customers.Unit, has string) bool {
-	if has == "" {
-		return true
-	}
-	for _, f := range u.Features {
-		if f == has {
-			return true
-		}
-	}
-	return false
+// fitted says whether the unit has a part: the feature it needs, and none that
+// takes its place.
+func fitted(u customers.Unit, has, lacks string) bool {
+	return (has == "" || slices.Contains(u.Features, has)) && (lacks == "" || !slices.Contains(u.Features, lacks))
 }
 
 // engineSheet is a data sheet by parameter.

@@ -70,17 +70,18 @@ func (s *Service) ReadReading(ctx context.Context, p domain.Principal, id domain
 	return o.reading(), nil
 }
 
-// VerdictHistory gives every verdict ever derived from a reading, oldest
-// first, superseded ones among them.
-func (s *Service) VerdictHistory(ctx context.Context, p domain.Principal, id domain.ID) ([]Verdict, error) {
-	if _, err := s.ReadReading(ctx, p, id); err != nil {
-		return nil, err
+// VerdictHistory gives a reading and every verdict ever derived from it,
+// oldest first, superseded ones among them.
+func (s *Service) VerdictHistory(ctx context.Context, p domain.Principal, id domain.ID) (*Reading, []Verdict, error) {
+	r, err := s.ReadReading(ctx, p, id)
+	if err != nil {
+		return nil, nil, err
 	}
 	var vs []Verdict
-	err := s.DB.Read(ctx, p, func(b *pgx.Batch) {
+	err = s.DB.Read(ctx, p, func(b *pgx.Batch) {
 		pg.All(b, &vs, `SELECT `+verdictColumns+` FROM verdict WHERE shop_id = $1 AND reading_id = $2 ORDER BY derived_at, n, id`, p.Shop, id)
 	})
-	return vs, err
+	return r, vs, err
 }
 
 // VoidReading takes a reading back: its verdicts no longer count. One that a

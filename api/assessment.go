@@ -1,0 +1,186 @@
+package api
+
+import (
+	"context"
+	"net/http"
+
+	"drumline/diagnosis"
+	"drumline/diagnosis/catalogue"
+	"drumline/domain"
+	"drumline/domain/repair"
+)
+
+// RankedFault is one fault with its probability.
+type RankedFault struct {
+	Fault       string   `json:"fault"`
+	Name        string   `json:"name"`
+	Part        string   `json:"part"`
+	Probability float64  `json:"probability" doc:"Of a cause: that it is the first cause, among the causes of the catalogue. Of a second barrier: that it has failed."`
+	Tested      bool     `json:"tested" doc:"A conclusive finding speaks about it."`
+	Reasons     []string `json:"reasons"`
+}
+
+// AssessedPart is where one part stands.
+type AssessedPart struct {
+	Part      string     `json:"part"`
+	Name      string     `json:"name"`
+	Role      string     `json:"role" doc:"ordinary, second_barrier, airway, supply or use."`
+	Outcome   string     `json:"outcome" doc:"inconclusive when nothing settles it."`
+	Fault     string     `json:"fault,omitempty"`
+	FaultName string     `json:"fault_name,omitempty"`
+	ReadingID *domain.ID `json:"reading_id,omitempty" doc:"The reading that decides it."`
+	Phase     string     `json:"phase,omitempty"`
+	Sentence  string     `json:"sentence,omitempty"`
+}
+
+// NextCheck is a check worth doing now.
+type NextCheck struct {
+	Check        string   `json:"check"`
+	Name         string   `json:"name"`
+	Position     string   `json:"position,omitempty"`
+	PositionName string   `json:"position_name,omitempty"`
+	State        string   `json:"state" doc:"How the machine must stand: phone, off, isolated, running_closed or live_open."`
+	Minutes      float64  `json:"minutes" doc:"With what it takes to get there."`
+	GainBits     float64  `json:"gain_bits" doc:"Expected fall of uncertainty."`
+	Reason       string   `json:"reason"`
+	Cautions     []string `json:"cautions"`
+}
+
+// MissingParameter is a data-sheet value that would settle a verdict.
+type MissingParameter struct {
+	Parameter string `json:"parameter"`
+	Name      string `json:"name"`
+	Where     string `json:"where" doc:"Where a tech finds it."`
+}
+
+// Contradiction is two readings that cannot both be right.
+type Contradiction struct {
+	Part       string   `json:"part"`
+	ReadingIDs []string `json:"reading_ids"`
+	Sentence   string   `json:"sentence"`
+}
+
+// Assessment is where a call stands.
+type Assessment struct {
+	CallID           domain.ID          `json:"call_id"`
+	Kind             string             `json:"kind"`
+	CatalogueVersion int                `json:"catalogue_version" doc:"Of the kind."`
+	Catalogue        string             `json:"catalogue" doc:"Hash of the whole catalogue."`
+	EngineVersion    string             `json:"engine_version"`
+	Sentence         string             `json:"sentence"`
+	Enough           bool               `json:"enough" doc:"No check pays any more: conclude."`
+	Coverage         float64            `json:"coverage" doc:"Share of what could be wrong that a conclusive finding has touched."`
+	Ranking          []RankedFault      `json:"ranking" doc:"Likeliest first."`
+	Barriers         []RankedFault      `json:"barriers" doc:"Second barriers: they decide safety and never rank as first cause."`
+	Parts            []AssessedPart     `json:"parts"`
+	Next             []NextCheck        `json:"next" doc:"Best first."`
+	Missing          []MissingParameter `json:"missing"`
+	Contradictions   []Contradiction    `json:"contradictions"`
+	SetAside         []domain.ID        `json:"set_aside" doc:"Readings that wait for a competent countersignature: they do not count."`
+	Outdated         []domain.ID        `json:"outdated" doc:"Readings judged anew for this answer, whose stored verdicts say something else; rederive stores the new ones."`
+}
+
+// Rederived is what deriving anew came to.
+type Rederived struct {
+	Changed    int        `json:"changed" doc:"Readings whose verdicts came out differently."`
+	Assessment Assessment `json:"assessment"`
+}
+
+func (a *API) viewAssessment(v repair.Assessment) Assessment {
+	out := Assessment{CallID: v.CallID, Kind: v.Kind, CatalogueVersion: v.CatalogueVersion, Catalogue: v.Catalogue, EngineVersion: v.Engine,
+		Sentence: v.Result.Sentence, Enough: v.Result.Enough, Coverage: v.Result.Coverage, Ranking: viewRanking(v.Result.Ranking),
+		Barriers: viewRanking(v.Result.Barriers), Parts: []AssessedPart{}, Next: []NextCheck{}, Missing: []MissingParameter{},
+		Contradictions: []Contradiction{}, SetAside: v.SetAside, Outdated: v.Outdated}
+	for _, c := range v.Contradictions {
+		out.Contradictions = append(out.Contradictions, Contradiction{c.Part, c.Readings[:], c.Sentence})
+	}
+	k, ok := a.Catalogue.Kind(v.Kind)
+	if !ok {
+		return out // an answer stored before the kind left the catalogue
+	}
+	for _, p := range v.Parts {
+		out.Parts = append(out.Parts, viewPart(k, p))
+	}
+	for _, n := range v.Result.Next {
+		out.Next = append(out.Next, viewNext(k, n))
+	}
+	for _, id := range v.Result.Missing {
+		out.Missing = append(out.Missing, viewMissing(k, id))
+	}
+	return out
+}
+
+func viewRanking(rs []diagnosis.Ranked) []RankedFault {
+	out := []RankedFault{}
+	for _, r := range rs {
+		v := RankedFault{Fault: r.Fault, Name: r.Name, Part: r.Part, Probability: r.Probability, Tested: r.Tested, Reasons: []string{}}
+		v.Reasons = append(v.Reasons, r.Reasons...)
+		out = append(out, v)
+	}
+	return out
+}
+
+func viewPart(k *catalogue.Kind, p repair.PartState) AssessedPart {
+	out := AssessedPart{Part: p.Part, Outcome: string(p.Outcome), Fault: p.Fault, Phase: string(p.Phase), Sentence: p.Sentence}
+	if part, ok := k.Part(p.Part); ok {
+		out.Name, out.Role = part.Name, string(part.Role)
+	}
+	if f, ok := k.Fault(p.Fault); ok {
+		out.FaultName = f.Name
+	}
+	if id, err := domain.ParseID(p.Reading); err == nil {
+		out.ReadingID = &id
+	}
+	return out
+}
+
+func viewNext(k *catalogue.Kind, n diagnosis.Next) NextCheck {
+	out := NextCheck{Check: n.Check, Position: n.Position, Minutes: n.Minutes, GainBits: n.Gain, Reason: n.Reason, Cautions: []string{}}
+	ch, ok := k.Check(n.Check)
+	if !ok {
+		return out
+	}
+	out.Name, out.State = ch.Name, string(ch.State)
+	out.Cautions = append(out.Cautions, ch.Cautions...)
+	if p, ok := ch.Position(n.Position); ok {
+		out.PositionName = p.Name
+	}
+	return out
+}
+
+func viewMissing(k *catalogue.Kind, id string) MissingParameter {
+	out := MissingParameter{Parameter: id}
+	if p, ok := k.Parameter(id); ok {
+		out.Name, out.Where = p.Name, p.Where
+	}
+	return out
+}
+
+const assessText = `Probabilities are of the catalogue's causes and rest on judgement where no history speaks yet. They do not release a machine: a fault may
+be outside of the list. Second barriers stand apart and decide safety. Checks are offered by gain per minute, as-found checks before those that
+destroy their evidence; a live or gas check is offered only to a person with that competence. Local codes, licensed trades and the maker's
+instructions come first.`
+
+func (a *API) registerAssessment(e *Edge) {
+	assess := show("read-assessment", "/v1/calls/{id}/assessment", "readings", anyone, "Show where a call stands and what to check next")
+	assess.Description = assessText
+	assess.Errors = []int{http.StatusConflict}
+	register(e, assess, func(ctx context.Context, in *ByID) (*struct{ Body Assessment }, error) {
+		v, err := a.Repair.Assess(ctx, principal(ctx), in.ID)
+		if err != nil {
+			return nil, err
+		}
+		return &struct{ Body Assessment }{a.viewAssessment(v)}, nil
+	})
+	register(e, Op{ID: "rederive-verdicts", Method: http.MethodPost, Path: "/v1/calls/{id}/rederive", Tags: []string{"readings"}, Roles: field,
+		Errors: []int{http.StatusConflict}, Summary: "Derive the verdicts of a call anew",
+		Description: "After a data-sheet value was entered or confirmed, the unit was corrected, or the service was updated. Verdicts that come out " +
+			"differently are added and supersede the old ones, which are kept. A new reading does the same on its way. Repeating it changes nothing."},
+		func(ctx context.Context, in *ByID) (*struct{ Body Rederived }, error) {
+			v, n, err := a.Repair.Rederive(ctx, principal(ctx), in.ID)
+			if err != nil {
+				return nil, err
+			}
+			return &struct{ Body Rederived }{Rederived{Changed: n, Assessment: a.viewAssessment(v)}}, nil
+		})
+}
