@@ -150,8 +150,8 @@ func (m *model) openPosition(ch *catalogue.Check) (*catalogue.Position, bool) {
 }
 
 // open says whether a check is worth doing, or doing again: not when it was
-// conclusive, nor when it could not be done, nor when only a data-sheet value
-// is missing.
+// conclusive or came to a finding that weighs (a repeat would only replace it),
+// nor when it could not be done, nor when only a data-sheet value is missing.
 func (m *model) open(check, position string) bool {
 	for i := range m.c.Readings {
 		r := &m.c.Readings[i].Reading
@@ -163,7 +163,7 @@ func (m *model) open(check, position string) bool {
 		if e.check.ID != check || e.judged.Reading.Position != position {
 			continue
 		}
-		return !e.conclusive && e.judged.Verdicts[0].Missing == ""
+		return !e.conclusive && len(e.finding.Weights) == 0 && e.judged.Verdicts[0].Missing == ""
 	}
 	return true
 }

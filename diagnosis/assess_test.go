@@ -297,6 +297,10 @@ func TestNextCountsTheWayIn(t *testing.T) {
 	require.Equal(t, 9.0, minutes(c)["thermistor"], "five, and four to isolate")
 	c.Isolated = true
 	require.Equal(t, 5.0, minutes(c)["thermistor"])
+	c = smallCase(t)
+	require.Equal(t, 4.0, minutes(c)["hood"])
+	c.Isolated = true
+	require.Equal(t, 9.0, minutes(c)["hood"], "four, and five to put it together again")
 }
 
 func TestNextLeavesOutWhatIsDoneOrCannotBe(t *testing.T) {
@@ -308,6 +312,35 @@ func TestNextLeavesOutWhatIsDoneOrCannotBe(t *testing.T) {
 	near.Values["velocity"] = value(1200*0.00508, "m/s")
 	c = smallCase(t, found(t, "a", 0, near))
 	require.Contains(t, checks(assess(t, c).Next), "hood", "inconclusive: worth repeating")
+}
+
+func TestNextLeavesOutWhatWaitsForANewJudgement(t *testing.T) {
+	r := lateDisc()
+	r.ID, r.At, r.Phase = "b", at(5), diagnosis.AsFound
+	vs, err := diagnosis.Judge(smallKind(), "too_hot", r, nil, everything())
+	require.NoError(t, err)
+	c := smallCase(t, found(t, "a", 0, hotRun()), diagnosis.Judged{Reading: r, Verdicts: vs})
+	require.NotContains(t, checks(assess(t, c).Next), "warm_up", "the reading is there, only the sheet was missing")
+}
+
+func TestNextLeavesOutWhatHasBeenMended(t *testing.T) {
+	c := smallCase(t, found(t, "a", 0, strongHood()), found(t, "b", 5, hotRun()))
+	require.Contains(t, checks(assess(t, c).Next), "warm_up")
+	c.Done = []diagnosis.Done{{Action: "replace", Part: "thermostat", At: at(60)}}
+	require.NotContains(t, checks(assess(t, c).Next), "warm_up", "a new part says nothing of the old one")
+	require.Contains(t, checks(assess(t, c).Next), "thermistor")
+}
+
+// Likely is not shown: without a reading that names the fault itself the
+// engine asks for it.
+func TestLikelyIsNotShown(t *testing.T) {
+	climb := run(values{"off_temperature": fahrenheits(205), "current": value(22, "A")}, "high", "empty")
+	c := smallCase(t, found(t, "a", 0, warmAirOnly()), found(t, "b", 10, climb))
+	a := assess(t, c)
+	require.Equal(t, "relay_welded", a.Ranking[0].Fault)
+	require.Greater(t, a.Ranking[0].Probability, 0.9)
+	require.False(t, a.Enough, a.Sentence)
+	require.Equal(t, "relay", a.Next[0].Check)
 }
 
 func TestNextGoesOnToTheNextPosition(t *testing.T) {

@@ -161,10 +161,12 @@ func ownOrigin(l *catalogue.Limit) string {
 	return originPractice
 }
 
-// compare holds a value against a limit by the default decision rule.
+// compare holds a value against a limit by the default decision rule. Without
+// a limit nothing is decided.
 func compare(x, u float64, l *Limit) measure.Conformity {
 	var rule measure.Rule
 	switch {
+	case l == nil:
 	case l.Low != nil && l.High != nil:
 		return measure.Between(x, u, *l.Low, *l.High, rule)
 	case l.High != nil:

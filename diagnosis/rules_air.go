@@ -14,7 +14,7 @@ import (
 var (
 	airRise       = catalogue.Limit{ID: "rise", Input: "end_temperature", Quantity: "temperature_difference", High: ptr(10), Unit: "[degF]", Mark: catalogue.CommonPractice}
 	legDifference = catalogue.Limit{ID: "leg_difference", Input: "leg_1_current", High: ptr(7), Unit: "A", Mark: catalogue.CommonPractice}
-	motorCurrent  = catalogue.Limit{ID: "motor_current", Input: "leg_1_current", High: ptr(7), Unit: "A", Mark: catalogue.CommonPractice}
+	motorCurrent  = catalogue.Limit{ID: "motor_current", Input: "leg_1_current", Quantity: "current", High: ptr(7), Unit: "A", Mark: catalogue.CommonPractice}
 	flowRatio     = catalogue.Limit{ID: "ratio", Input: "flow_on", Quantity: "ratio", Low: ptr(0.7), Unit: "1", Mark: catalogue.CommonPractice}
 	lowStep       = catalogue.Limit{ID: "step", Input: "off_temperature_low", Quantity: "temperature_difference", Low: ptr(15), Unit: "[degF]", Mark: catalogue.CommonPractice}
 )

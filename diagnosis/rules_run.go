@@ -39,6 +39,9 @@ func judgeRun(j *job) (result, error) {
 	if p, ok := j.steady(in, off); ok && in.Load != sensors.Wet {
 		run.Pattern, run.Note = p, ""
 	}
+	if run.Pattern == sensors.NoCycling && j.heaterOff() {
+		run.Pattern, run.Note = sensors.OperatingThermostat, ""
+	}
 	k := run.Off
 	if k == 0 {
 		k = run.Peak
@@ -98,10 +101,8 @@ func (j *job) steady(in sensors.RunInput, off bounds) (sensors.Pattern, bool) {
 		return "", false
 	}
 	climb := j.boundsNamed("climb", runClimb)
-	heating := false
-	if a, ok := j.number("current"); ok {
-		heating = a.si-1.645*a.u > *motorCurrent.High
-	}
+	a, clamped := j.number("current")
+	heating := clamped && compare(a.si, a.u, j.motor()).Outcome == measure.DoesNotConform
 	low := off.limit != nil && off.limit.Low != nil && in.Off[0] < *off.limit.Low
 	switch {
 	case climb.limit != nil && in.Off[0] > *climb.limit.High && heating:
@@ -110,6 +111,20 @@ func (j *job) steady(in sensors.RunInput, off bounds) (sensors.Pattern, bool) {
 		return sensors.ReadsLow, true
 	}
 	return "", false
+}
+
+// heaterOff says whether the clamp showed the motor's current only: the heat
+// had gone off, however late.
+func (j *job) heaterOff() bool {
+	a, ok := j.number("current")
+	return ok && compare(a.si, a.u, j.motor()).Outcome == measure.Conforms
+}
+
+// motor is the most the motor takes, by the sheet or common practice.
+func (j *job) motor() *Limit {
+	l := motorCurrent
+	l.Parameter = "motor_current"
+	return j.bounds(&l).limit
 }
 
 func (j *job) byPattern(r result, run sensors.Run, off bounds) result {
