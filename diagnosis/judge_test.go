@@ -544,3 +544,13 @@ func TestAThermistorNeedsAThermometerAsGoodAsItsTolerance(t *testing.T) {
 	require.NoError(t, err)
 	require.Equal(t, "conforms", vs[0].Finding, vs[0].Do)
 }
+
+// What a data sheet's origin says is put in as it stands, braces and all.
+func TestSentenceIsFilledInOnePass(t *testing.T) {
+	s := sheet(t)
+	b := s["bias"]
+	b.Origin = "page {value} of {x}"
+	s["bias"] = b
+	v := judge(t, diagnosis.Reading{Check: "bias", Instrument: goodMeter(), Values: values{"resistance": value(7000, "Ohm"), "wires_off": chosen("yes")}}, s)
+	require.Contains(t, v.Sentence, "Measured 7000 Ω, limit 5600 to 8400 Ω (page {value} of {x}).")
+}

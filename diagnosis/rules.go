@@ -53,7 +53,7 @@ const wiresOff = "Take the wires off and measure again: with them on, a path bes
 func from(n number) result {
 	r := result{quantity: n.quantity, unit: n.unit, uncertainty: n.u, probability: undecided}
 	if n.over {
-		r.text = "over range"
+		r.text, r.unit = "over range", "" // the limit is told in its own unit
 		return r
 	}
 	v := n.si

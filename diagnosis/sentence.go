@@ -12,16 +12,44 @@ import (
 // it was held against, {origin} where that limit comes from, {position} where
 // it was measured. The numbers are in the unit that was entered.
 func (j *job) sentence(f *catalogue.Finding, r result) string {
-	s := strings.NewReplacer(
-		"{value}", valueText(r),
-		"{limit}", limitText(r),
-		"{origin}", originText(r),
-		"{position}", j.positionName(),
-	).Replace(f.Sentence)
+	s := fill(f.Sentence, func(name string) (string, bool) {
+		switch name {
+		case "value":
+			return valueText(r), true
+		case "limit":
+			return limitText(r), true
+		case "origin":
+			return originText(r), true
+		case "position":
+			return j.positionName(), true
+		}
+		return "", false
+	})
 	if s == "" {
 		s = j.check.Name + ": " + strings.ReplaceAll(f.ID, "_", " ") + "."
 	}
 	return joined(s, r.note)
+}
+
+// fill replaces each {name} that is known in one pass: what is put in is not
+// looked at again.
+func fill(s string, value func(name string) (string, bool)) string {
+	var b strings.Builder
+	for {
+		before, rest, opened := strings.Cut(s, "{")
+		name, after, closed := strings.Cut(rest, "}")
+		if !opened || !closed {
+			b.WriteString(s)
+			return b.String()
+		}
+		b.WriteString(before)
+		if v, ok := value(name); ok {
+			b.WriteString(v)
+		} else {
+			b.WriteString("{" + name + "}")
+		}
+		s = after
+	}
 }
 
 func valueText(r result) string {
