@@ -36,6 +36,7 @@ func TestReadingsThatDoNotFitTheirCheckAreRefused(t *testing.T) {
 		{"negative ohms", bias(values{"resistance": value(-1, "Ohm"), "wires_off": off}), "values.resistance", "range"},
 		{"not a number", bias(values{"resistance": value(math.NaN(), "Ohm"), "wires_off": off}), "values.resistance", "finite"},
 		{"infinite", bias(values{"resistance": value(math.Inf(1), "Ohm"), "wires_off": off}), "values.resistance", "finite"},
+		{"more than any instrument shows", bias(values{"resistance": value(1e16, "Ohm"), "wires_off": off}), "values.resistance", "range"},
 		{"below absolute zero", diagnosis.Reading{Check: "stamp", Values: values{"rating": value(-1, "K")}}, "values.rating", "range"},
 		{"over range where it cannot be", diagnosis.Reading{Check: "stamp", Values: values{"rating": {{Over: true}}}}, "values.rating", "range"},
 		{"the second of many", run(values{"off_temperature": {{SI: 340}, {SI: -5}}}, "high", "empty"), "values.off_temperature[1]", "range"},

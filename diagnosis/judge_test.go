@@ -554,3 +554,35 @@ func TestSentenceIsFilledInOnePass(t *testing.T) {
 	v := judge(t, diagnosis.Reading{Check: "bias", Instrument: goodMeter(), Values: values{"resistance": value(7000, "Ohm"), "wires_off": chosen("yes")}}, s)
 	require.Contains(t, v.Sentence, "Measured 7000 Ω, limit 5600 to 8400 Ω (page {value} of {x}).")
 }
+
+func TestTheFormOfAParameterDecidesItsSides(t *testing.T) {
+	for form, want := range map[string]map[float64]string{
+		"at_most":  {3000: "conforms", 9000: "high"},
+		"at_least": {3000: "low", 9000: "conforms"},
+		"value":    {3000: "low", 8000: "conforms", 10500: "high"},
+	} {
+		k := smallKind()
+		p, _ := k.Parameter("bias")
+		p.Form = form
+		s := diagnosis.Sheet{"bias": {Value: num(8000), Unit: "Ohm"}}
+		for ohm, finding := range want {
+			vs, err := diagnosis.Judge(k, "too_hot", diagnosis.Reading{Check: "bias", Instrument: goodMeter(), Values: values{"resistance": value(ohm, "Ohm"), "wires_off": chosen("yes")}}, s, everything())
+			require.NoError(t, err)
+			require.Equal(t, finding, vs[0].Finding, "%s %g", form, ohm)
+		}
+	}
+}
+
+// A run that settles one part leaves another undecided at a half.
+func TestAnUndecidedPartStaysAtAHalf(t *testing.T) {
+	vs, err := diagnosis.Judge(builtIn(t), "runs_too_hot", lateRun().with(goodBead()), nil, dryer("thermistor"))
+	require.NoError(t, err)
+	for _, v := range vs {
+		if v.Outcome == diagnosis.Inconclusive {
+			require.Equal(t, 0.5, v.Probability, v.Part)
+		} else {
+			require.LessOrEqual(t, v.Probability, 0.05, v.Part)
+		}
+	}
+	require.Greater(t, len(vs), 1)
+}
