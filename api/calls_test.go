@@ -231,6 +231,22 @@ func TestATechSeesCallsOfOwnVisits(t *testing.T) {
 	w.b.owner.do("GET", "/v1/calls/"+mine, nil).want(404)
 }
 
+func TestARetiredUnitHasNoOpenCall(t *testing.T) {
+	w := newWorld(t)
+	d := w.a.dispatcher
+	for round := range 10 {
+		unit := w.a.newHouse().unit
+		got := w.race(
+			d.request("DELETE", "/v1/units/"+unit, nil, "If-Match", "*"),
+			d.request("POST", "/v1/calls", map[string]any{"unit_id": unit, "complaint": "runs_too_hot"}))
+		if got[201] == 1 {
+			require.Equal(t, map[int]int{201: 1, 409: 1}, got, "round %d", round)
+		} else {
+			require.Equal(t, map[int]int{204: 1, 422: 1}, got, "round %d", round)
+		}
+	}
+}
+
 func TestListsOfCalls(t *testing.T) {
 	w := newWorld(t)
 	h, other := w.a.newHouse(), w.a.newHouse()

@@ -179,7 +179,7 @@ func TestVisitChangesAreJudged(t *testing.T) {
 	}{
 		{"note", Done, VisitChange{Note: &note}, 3, true, 0, true},
 		{"longer", Booked, VisitChange{EndsAt: &end}, 3, true, 0, true},
-		{"any version", Booked, VisitChange{EndsAt: &end}, AnyVersion, true, 0, true},
+		{"any version", Booked, VisitChange{EndsAt: &end}, domain.AnyVersion, true, 0, true},
 		{"stale", Booked, VisitChange{Note: &note}, 2, true, domain.PreconditionFailed, false},
 		{"moved while on the way", OnTheWay, VisitChange{EndsAt: &end}, 3, true, domain.Conflict, false},
 		{"handed over when done", Done, VisitChange{TechID: &other}, 3, true, domain.Conflict, false},

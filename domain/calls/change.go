@@ -13,9 +13,6 @@ import (
 	"drumline/shared/pg"
 )
 
-// AnyVersion stands for "whatever version it has now".
-const AnyVersion int64 = -1
-
 // queueDetail reads a call as p may see it, with answers and kind.
 func queueDetail(b *pgx.Batch, p domain.Principal, id domain.ID, dst *Detail) {
 	QueueCall(b, p, id, &dst.Call)
@@ -176,7 +173,7 @@ func queueLocked(b *pgx.Batch, p domain.Principal, id domain.ID, dst *Detail) {
 
 func editable(c Call, version int64) error {
 	switch {
-	case version != AnyVersion && c.Version != version:
+	case !domain.SameVersion(version, c.Version):
 		return pg.Stale()
 	case c.Status == Closed:
 		return closed()

@@ -39,7 +39,7 @@ func (s *Service) Book(ctx context.Context, p domain.Principal, key once.Key, ca
 	var c Call
 	var bookable bool
 	load := func(b *pgx.Batch) {
-		lockTech(b, p.Shop, n.TechID)
+		lockTechs(b, p.Shop, domain.ID{}, n.TechID)
 		QueueLock(b, p.Shop, CallByID, call, &c)
 		queueBookable(b, p.Shop, n.TechID, &bookable)
 	}
@@ -61,18 +61,15 @@ func (s *Service) Book(ctx context.Context, p domain.Principal, key once.Key, ca
 	return v, replayed, taken(err)
 }
 
-// lockTech makes bookings of one tech follow each other. It comes before any
-// row lock: racing inserts under the exclusion constraint alone can deadlock.
-func lockTech(b *pgx.Batch, shop, tech domain.ID) {
-	if !tech.IsZero() {
-		b.Queue(`SELECT pg_advisory_xact_lock(hashtextextended('visit ' || $1::text || ' ' || $2::text, 0))`, shop.String(), tech.String())
-	}
-}
-
-// lockTechOf is lockTech for whoever has the visit now.
-func lockTechOf(b *pgx.Batch, shop, visit domain.ID) {
-	b.Queue(`SELECT pg_advisory_xact_lock(hashtextextended('visit ' || shop_id::text || ' ' || tech_id::text, 0))
-		FROM visit WHERE shop_id = $1 AND id = $2 AND tech_id IS NOT NULL`, shop, visit)
+// lockTechs makes what changes the day of one tech follow each other: of the
+// tech given, and of whoever has the visit now (each may be zero). It comes
+// before any row lock, in one order for all: racing changes under the exclusion
+// constraint alone can deadlock.
+func lockTechs(b *pgx.Batch, shop, visit, tech domain.ID) {
+	b.Queue(`SELECT pg_advisory_xact_lock(key) FROM (
+			SELECT DISTINCT hashtextextended('visit ' || $1::uuid::text || ' ' || tech::text, 0) AS key
+			FROM (SELECT tech_id AS tech FROM visit WHERE shop_id = $1 AND id = $2 UNION SELECT $3::uuid) t
+			WHERE tech IS NOT NULL ORDER BY key) k`, shop, visit, tech)
 }
 
 // queueBookable asks whether somebody works on visits: a tech, or an owner who
@@ -153,6 +150,14 @@ type VisitChange struct {
 
 func (c VisitChange) moves() bool { return c.StartsAt != nil || c.EndsAt != nil || c.TechID != nil }
 
+// tech is who gets the visit; zero for nobody, or for who has it.
+func (c VisitChange) tech() domain.ID {
+	if c.TechID == nil {
+		return domain.ID{}
+	}
+	return *c.TechID
+}
+
 func (c VisitChange) apply(v *Visit) {
 	if c.StartsAt != nil {
 		v.StartsAt = *c.StartsAt
@@ -187,13 +192,10 @@ func (s *Service) ChangeVisit(ctx context.Context, p domain.Principal, id domain
 	var call Call
 	var bookable bool
 	load := func(b *pgx.Batch) {
-		bookable = true
-		if c.TechID != nil {
-			lockTech(b, p.Shop, *c.TechID)
-			queueBookable(b, p.Shop, *c.TechID, &bookable)
-		} else if c.moves() {
-			lockTechOf(b, p.Shop, id)
+		if c.moves() {
+			lockTechs(b, p.Shop, id, c.tech())
 		}
+		queueBookable(b, p.Shop, c.tech(), &bookable)
 		QueueLock(b, p.Shop, CallOfVisit, id, &call)
 		QueueVisit(b, p, id, &v)
 	}
@@ -226,7 +228,7 @@ func (c VisitChange) judge(v *Visit, version int64, bookable bool) error {
 	c.apply(v)
 	what := changes(before, *v)
 	switch {
-	case version != AnyVersion && before.Version != version:
+	case !domain.SameVersion(version, before.Version):
 		return pg.Stale()
 	case before.Status != Booked && (slices.Contains(what, "moved") || slices.Contains(what, "assigned")):
 		return domain.Errorf(domain.Conflict, "This visit is %s. Only a booked visit can be moved or given to somebody else.", before.Status)
@@ -257,7 +259,7 @@ func (s *Service) SetVisitStatus(ctx context.Context, p domain.Principal, id dom
 		QueueVisit(b, p, id, &v)
 	}
 	err := s.DB.Write(ctx, p, load, func(ctx context.Context, tx *pg.Tx) error {
-		if version != AnyVersion && v.Version != version {
+		if !domain.SameVersion(version, v.Version) {
 			return pg.Stale()
 		}
 		if err := checkStep(v, call.Status, to); err != nil {
