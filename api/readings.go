@@ -21,7 +21,7 @@ type ReadingValue struct {
 	Value     *wire.Decimal  `json:"value,omitempty" doc:"The digits are kept as written."`
 	Values    []wire.Decimal `json:"values,omitempty" maxItems:"200" doc:"In order, of an input that takes several."`
 	Choice    string         `json:"choice,omitempty" maxLength:"80" doc:"Of an input with choices."`
-	OverRange bool           `json:"over_range,omitempty" doc:"The meter showed over range (open circuit)."`
+	OverRange bool           `json:"over_range,omitzero" doc:"The meter showed over range (open circuit)."`
 	Unit      string         `json:"unit,omitempty" maxLength:"40" doc:"UCUM code, one of those the input accepts."`
 }
 

@@ -91,7 +91,7 @@ func engineUnit(u customers.Unit) diagnosis.Unit {
 	return d
 }
 
-// fitted says whether the unit has a part: the feature it needs, and none that
+// fitted says whether the unit has the feature something needs, and none that
 // takes its place.
 func fitted(u customers.Unit, has, lacks string) bool {
 	return (has == "" || slices.Contains(u.Features, has)) && (lacks == "" || !slices.Contains(u.Features, lacks))

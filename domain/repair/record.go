@@ -126,6 +126,9 @@ func (g *recording) accept(p domain.Principal) error {
 	if g.r, g.check, err = g.n.enter(g.kind); err != nil {
 		return err
 	}
+	if err = g.fits(); err != nil {
+		return err
+	}
 	if g.r.ObservedAt, err = moment("/observed_at", g.n.ObservedAt, g.now, g.c.call); err != nil {
 		return err
 	}
@@ -155,6 +158,20 @@ func (g *recording) mayRecord() error {
 	}
 	if len(g.c.readings) >= MaxReadings {
 		return domain.Errorf(domain.Conflict, "A call holds at most %d readings.", MaxReadings)
+	}
+	return nil
+}
+
+// fits refuses a check that this unit cannot have had.
+func (g *recording) fits() error {
+	u := g.c.dossier.Unit
+	switch {
+	case g.check.Electric && u.Fuel == "gas":
+		return domain.Field("/check", "forbidden", "%s is never done on a gas machine: carbon monoxide.", g.check.Name)
+	case !fitted(u, g.check.Has, ""):
+		return domain.Field("/check", "forbidden", "This unit does not have what the check is about (%s). Correct the unit's features if it has.", words(g.check.Has))
+	case !fitted(u, "", g.check.Lacks):
+		return domain.Field("/check", "forbidden", "This check is not for a unit with %s. Correct the unit's features if it has none.", words(g.check.Lacks))
 	}
 	return nil
 }
