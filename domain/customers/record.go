@@ -40,9 +40,6 @@ type Head struct {
 
 const headColumns = `id, version, created_at, updated_at, retired_at`
 
-// AnyVersion stands for "whatever version it has now".
-const AnyVersion int64 = -1
-
 // kind is what the shared use cases need to know of one kind of record.
 type kind[T any] struct {
 	entity string                                         // table name
@@ -97,7 +94,7 @@ func change[T any](ctx context.Context, s *Service, p domain.Principal, k kind[T
 			if head.RetiredAt != nil {
 				return domain.Errorf(domain.Conflict, "This has been retired and cannot be changed.")
 			}
-			if version != AnyVersion && head.Version != version {
+			if !domain.SameVersion(version, head.Version) {
 				return pg.Stale()
 			}
 			before, kept := v, *head
@@ -129,7 +126,7 @@ func retire[T any](ctx context.Context, s *Service, p domain.Principal, k kind[T
 		func(ctx context.Context, tx *pg.Tx) error {
 			head := k.head(&v)
 			switch {
-			case version != AnyVersion && head.Version != version:
+			case !domain.SameVersion(version, head.Version):
 				return pg.Stale()
 			case head.RetiredAt != nil:
 				return nil

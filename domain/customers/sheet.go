@@ -127,7 +127,7 @@ func (s *Service) ListSheets(ctx context.Context, p domain.Principal, kind, mode
 // unconfirmed until another person confirms it.
 func (s *Service) PutValue(ctx context.Context, p domain.Principal, sheet domain.ID, v NewValue) (DataSheet, error) {
 	var before DataSheet
-	return s.sheetWrite(ctx, p, sheet, AnyVersion, &before, func(b *pgx.Batch, who domain.Principal, now time.Time) error {
+	return s.sheetWrite(ctx, p, sheet, domain.AnyVersion, &before, func(b *pgx.Batch, who domain.Principal, now time.Time) error {
 		k, ok := s.Catalogue.Kind(before.Kind)
 		if !ok {
 			return domain.Errorf(domain.Conflict, "The catalogue does not hold this kind any more.")
@@ -203,7 +203,7 @@ func (s *Service) sheetWrite(ctx context.Context, p domain.Principal, sheet doma
 			switch {
 			case before.RetiredAt != nil:
 				return domain.Errorf(domain.Conflict, "This data sheet has been retired and cannot be changed.")
-			case version != AnyVersion && before.Version != version:
+			case !domain.SameVersion(version, before.Version):
 				return pg.Stale()
 			}
 			b := &pgx.Batch{}

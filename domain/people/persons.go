@@ -135,7 +135,7 @@ func (s *Service) ChangePerson(ctx context.Context, p domain.Principal, id domai
 				disabled_at = CASE WHEN $6::bool THEN coalesce(disabled_at, $7) WHEN NOT $6::bool THEN NULL ELSE disabled_at END,
 				epoch = epoch + CASE WHEN $5 IS DISTINCT FROM role AND $5 IS NOT NULL OR $6 IS NOT NULL THEN 1 ELSE 0 END,
 				version = version + 1
-			WHERE shop_id = $1 AND id = $2 AND version = $3`, p.Shop, id, version, c.Name, c.Role, c.Disabled, now)
+			WHERE shop_id = $1 AND id = $2 AND ($3::bigint = -1 OR version = $3)`, p.Shop, id, version, c.Name, c.Role, c.Disabled, now)
 		if c.Disabled != nil && *c.Disabled {
 			b.Queue(`UPDATE session SET revoked_at = $3 WHERE shop_id = $1 AND person_id = $2 AND revoked_at IS NULL`, p.Shop, id, now)
 		}

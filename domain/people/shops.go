@@ -101,7 +101,7 @@ func (s *Service) ChangeShop(ctx context.Context, p domain.Principal, version in
 	err := s.DB.Write(ctx, p, nil, func(ctx context.Context, tx *pg.Tx) error {
 		b := &pgx.Batch{}
 		pg.Changed(b, pg.Stale(), `UPDATE shop SET name = coalesce($3, name), time_zone = coalesce($4, time_zone), version = version + 1
-			WHERE shop_id = $1 AND version = $2`, p.Shop, version, c.Name, c.TimeZone)
+			WHERE shop_id = $1 AND ($2::bigint = -1 OR version = $2)`, p.Shop, version, c.Name, c.TimeZone)
 		queueShop(b, p.Shop, &v)
 		audit.Queue(b, tx.P, s.Now(), audit.Entry{Action: "changed", Entity: "shop", ID: p.Shop,
 			Fields: domain.Changed("name", c.Name != nil, "time_zone", c.TimeZone != nil)})

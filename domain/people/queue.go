@@ -1,0 +1,23 @@
+package people
+
+import (
+	"github.com/jackc/pgx/v5"
+
+	"drumline/domain"
+)
+
+// QueueShop reads the shop in the caller's round trip.
+func QueueShop(b *pgx.Batch, shop domain.ID, dst *Shop) { queueShop(b, shop, dst) }
+
+// QueueNames reads the names of all people of the shop, disabled ones among
+// them, by id: who did something long ago still has a name.
+func QueueNames(b *pgx.Batch, shop domain.ID, dst *map[domain.ID]string) {
+	b.Queue(`SELECT id, name FROM person WHERE shop_id = $1`, shop).Query(func(rows pgx.Rows) error {
+		names := map[domain.ID]string{}
+		var id domain.ID
+		var name string
+		_, err := pgx.ForEachRow(rows, []any{&id, &name}, func() error { names[id] = name; return nil })
+		*dst = names
+		return err
+	})
+}
