@@ -10,7 +10,7 @@ import (
 
 // AnyVersion is what IfMatch gives for "*": the resource must exist, whatever
 // its version.
-const AnyVersion int64 = -1
+const AnyVersion = domain.AnyVersion
 
 // neverVersion is a version no row has, for tags that cannot match.
 const neverVersion int64 = -2

@@ -1,0 +1,206 @@
+package api_test
+
+import (
+	"time"
+
+	"drumline/domain"
+)
+
+// makers make the things examples name, by the ordinary operations.
+var makers map[string]func(*scene) string
+
+func init() {
+	makers = map[string]func(*scene) string{
+		"customer": func(s *scene) string {
+			return s.dispatcher.post("/v1/customers", map[string]any{"name": "Wren of " + s.code, "email": "wren@" + s.code + ".example", "phone": "555 0142"}).id()
+		},
+		"site": func(s *scene) string {
+			return s.dispatcher.post("/v1/sites", map[string]any{"customer_id": s.get("customer"), "address": "14 Mill Road, " + s.code}).id()
+		},
+		"unit": func(s *scene) string {
+			return s.dispatcher.post("/v1/units", map[string]any{"site_id": s.get("site"), "kind": "electric_dryer", "model": "M-" + domain.NewID(time.Now()).String()[20:],
+				"supply_volts": 240, "rated_watts": 5200, "features": []string{"bias_heater", "low_setting"}, "installed_on": "2021-05-20"}).id()
+		},
+		"lone_customer": func(s *scene) string { return s.dispatcher.post("/v1/customers", map[string]any{"name": "Lone"}).id() },
+		"lone_site": func(s *scene) string {
+			return s.dispatcher.post("/v1/sites", map[string]any{"customer_id": s.get("customer"), "address": "empty"}).id()
+		},
+		"sheet": func(s *scene) string {
+			model := s.dispatcher.get("/v1/units/" + s.get("unit")).str("model")
+			id := s.tech.post("/v1/data-sheets", map[string]any{"kind": "electric_dryer", "model": model}).id()
+			s.tech.do("PUT", "/v1/data-sheets/"+id+"/values/bias_heater_resistance", `{"low":5000,"high":7400,"unit":"Ohm","origin":"tech sheet"}`).want(200)
+			return id
+		},
+		"instrument": func(s *scene) string {
+			return s.tech.post("/v1/instruments", map[string]any{"name": "Meter", "accuracies": []any{map[string]any{"quantity": "resistance", "method": "meter",
+				"percent_of_reading": 0.5, "counts": 2, "resolution": map[string]any{"value": 1, "unit": "Ohm"}}}}).id()
+		},
+		"person":     func(s *scene) string { return s.mate.id.String() },
+		"tech":       func(s *scene) string { return s.tech.id.String() },
+		"invitation": func(s *scene) string { s.get("invitation_token"); return s.made["invitation"] },
+		"refresh_token": func(s *scene) string {
+			return s.owner.do("POST", "/v1/sessions", map[string]any{"shop": s.code, "email": s.owner.email, "password": testPassword}).want(201).str("refresh_token")
+		},
+		"invitation_token": func(s *scene) string {
+			a := s.owner.post("/v1/invitations", map[string]any{"name": "N", "email": domain.NewID(time.Now()).String()[20:] + "@new.example", "role": "tech"})
+			s.made["invitation"] = a.id()
+			return a.str("token")
+		},
+		"shop_code":   func(s *scene) string { return s.code },
+		"owner_email": func(s *scene) string { return s.owner.email },
+		"now":         func(s *scene) string { return s.owner.w.clock.now().UTC().Format(time.RFC3339) },
+		"fresh_id":    func(*scene) string { return domain.NewID(time.Now()).String() },
+		"sheet_etag":  func(s *scene) string { return s.dispatcher.get("/v1/data-sheets/" + s.get("sheet")).etag() },
+		"call": func(s *scene) string {
+			return s.dispatcher.post("/v1/calls", map[string]any{"unit_id": s.get("unit"), "complaint": "runs_too_hot", "triage": map[string]any{"setting": "every"}}).id()
+		},
+		"visit":      func(s *scene) string { return onSite(s, s.get("call")) },
+		"live_visit": func(s *scene) string { return onSite(s, s.get("call")) },
+		"booked_visit": func(s *scene) string {
+			return s.dispatcher.post("/v1/calls/"+s.get("call")+"/visits", map[string]any{"tech_id": s.tech.id.String(),
+				"starts_at": nextHour(s), "ends_at": s.made["next_end"]}).id()
+		},
+		"call_visited": func(s *scene) string { s.get("visit"); return s.get("call") },
+		"window_start": func(s *scene) string { return nextHour(s) },
+		"window_end":   func(s *scene) string { s.get("window_start"); return s.made["next_end"] },
+		"cleaning": func(s *scene) string {
+			return s.dispatcher.post("/v1/units/"+s.get("unit")+"/care/cleanings", map[string]any{"done_on": "2025-10-02", "scopes": []string{"run", "hood"}, "done_by": "customer"}).id()
+		},
+		"isolation": func(s *scene) string {
+			return s.tech.post("/v1/visits/"+s.get("visit")+"/isolations", isolation()).id()
+		},
+		"reading": func(s *scene) string {
+			s.get("isolation")
+			return s.tech.post("/v1/visits/"+s.get("visit")+"/readings", map[string]any{"check": "blower_wheel", "phase": "as_found",
+				"values": []any{map[string]any{"input": "result", "choice": "sound"}}}).str("reading", "id")
+		},
+		"live_reading": func(s *scene) string { // by a tech without the competence
+			competent(s)
+			return s.tech.post("/v1/visits/"+s.get("live_visit")+"/readings", map[string]any{"check": "supply_loaded", "phase": "as_found",
+				"values": []any{map[string]any{"input": "line_to_line", "value": 231, "unit": "V"}}}).str("reading", "id")
+		},
+		"action": func(s *scene) string {
+			return s.tech.post("/v1/visits/"+s.get("visit")+"/actions", map[string]any{"action": "clean_run"}).id()
+		},
+	}
+}
+
+// isolation is a plug in the hand, proven dead live-dead-live.
+func isolation() map[string]any {
+	return map[string]any{"method": "plug_in_hand", "tester_before": true, "tester_after": true,
+		"proven_dead": []string{"l1_l2", "l1_n", "l2_n", "l1_ground", "l2_ground", "n_ground"}}
+}
+
+// hours gives each booked window of a test an hour of its own.
+var hours = map[*world]int{}
+
+// nextHour is the start of a free hour; its end is left in made["next_end"].
+func nextHour(s *scene) string {
+	w := s.owner.w
+	hours[w]++
+	start := w.clock.now().UTC().Truncate(time.Hour).Add(time.Duration(hours[w]) * time.Hour)
+	s.made["next_end"] = start.Add(time.Hour).Format(time.RFC3339)
+	return start.Format(time.RFC3339)
+}
+
+// onSite books a visit of the tech and brings them there.
+func onSite(s *scene, call string) string {
+	id := s.dispatcher.post("/v1/calls/"+call+"/visits", map[string]any{"tech_id": s.tech.id.String(), "starts_at": nextHour(s), "ends_at": s.made["next_end"]}).id()
+	for _, status := range []string{"on_the_way", "on_site"} {
+		s.tech.do("POST", "/v1/visits/"+id+"/status", map[string]any{"status": status}, "If-Match", "*").want(200)
+	}
+	return id
+}
+
+// competent gives the owner the competence for live work.
+func competent(s *scene) {
+	at := "/v1/people/" + s.owner.id.String()
+	s.owner.do("PATCH", at, map[string]any{"competences": []any{map[string]any{"name": "live", "expires_on": "2099-01-01"}}}, "If-Match", "*").want(200)
+}
+
+var anyETag = []string{"If-Match", "*"}
+
+// examples holds a working request for each operation.
+var examples = map[string]example{
+	"sign-in":           {path: "/v1/sessions", body: `{"shop":"{shop_code}","email":"{owner_email}","password":"` + testPassword + `"}`, status: 201},
+	"refresh-session":   {path: "/v1/sessions/refresh", body: `{"refresh_token":"{refresh_token}"}`},
+	"sign-out":          {as: "leaver", path: "/v1/sessions/current", status: 204},
+	"read-shop":         {as: "tech", path: "/v1/shop"},
+	"change-shop":       {as: "owner", path: "/v1/shop", body: `{"name":"Renamed"}`, header: anyETag},
+	"list-people":       {as: "tech", path: "/v1/people"},
+	"read-me":           {as: "tech", path: "/v1/people/me"},
+	"read-person":       {as: "tech", path: "/v1/people/{person}"},
+	"change-person":     {as: "owner", path: "/v1/people/{person}", body: `{"name":"Mika Renamed"}`, header: anyETag},
+	"change-password":   {as: "leaver", path: "/v1/people/me/password", body: `{"old_password":"` + testPassword + `","password":"` + testPassword + `"}`, status: 204},
+	"create-invitation": {as: "owner", path: "/v1/invitations", body: `{"name":"New","email":"new@alder.example","role":"tech"}`, status: 201},
+	"list-invitations":  {as: "owner", path: "/v1/invitations"},
+	"revoke-invitation": {as: "owner", path: "/v1/invitations/{invitation}", status: 204},
+	"accept-invitation": {path: "/v1/invitations/accept", body: `{"token":"{invitation_token}","password":"` + testPassword + `"}`, status: 201},
+
+	"create-customer": {as: "dispatcher", path: "/v1/customers", body: `{"name":"Ada"}`, status: 201},
+	"list-customers":  {as: "dispatcher", path: "/v1/customers?q=wren"},
+	"read-customer":   {as: "tech", path: "/v1/customers/{customer}"},
+	"change-customer": {as: "dispatcher", path: "/v1/customers/{customer}", body: `{"phone":null}`, header: anyETag},
+	"retire-customer": {as: "dispatcher", path: "/v1/customers/{lone_customer}", header: anyETag, status: 204},
+
+	"create-site": {as: "dispatcher", path: "/v1/sites", body: `{"customer_id":"{customer}","address":"2 Elm Road"}`, status: 201},
+	"list-sites":  {as: "dispatcher", path: "/v1/sites?customer_id={customer}"},
+	"read-site":   {as: "tech", path: "/v1/sites/{site}"},
+	"change-site": {as: "dispatcher", path: "/v1/sites/{site}", body: `{"label":"home"}`, header: anyETag},
+	"retire-site": {as: "dispatcher", path: "/v1/sites/{lone_site}", header: anyETag, status: 204},
+
+	"create-unit": {as: "tech", path: "/v1/units", body: `{"site_id":"{site}","kind":"electric_dryer"}`, status: 201},
+	"list-units":  {as: "tech", path: "/v1/units?site_id={site}"},
+	"read-unit":   {as: "tech", path: "/v1/units/{unit}"},
+	"change-unit": {as: "tech", path: "/v1/units/{unit}", body: `{"site_id":"{site}","serial":"S9"}`, header: anyETag},
+	"retire-unit": {as: "dispatcher", path: "/v1/units/{unit}", header: anyETag, status: 204},
+
+	"create-data-sheet":   {as: "tech", path: "/v1/data-sheets", body: `{"kind":"electric_dryer","model":"{fresh_id}"}`, status: 201},
+	"list-data-sheets":    {as: "tech", path: "/v1/data-sheets"},
+	"read-data-sheet":     {as: "tech", path: "/v1/data-sheets/{sheet}"},
+	"change-data-sheet":   {as: "dispatcher", path: "/v1/data-sheets/{sheet}", body: `{"title":"Tech sheet"}`, header: anyETag},
+	"retire-data-sheet":   {as: "dispatcher", path: "/v1/data-sheets/{sheet}", header: anyETag, status: 204},
+	"put-sheet-value":     {as: "tech", path: "/v1/data-sheets/{sheet}/values/cycling_thermostat_rating", body: `{"value":145,"unit":"[degF]","origin":"stamp"}`},
+	"confirm-sheet-value": {as: "mate", path: "/v1/data-sheets/{sheet}/values/bias_heater_resistance/confirmation", header: []string{"If-Match", "{sheet_etag}"}},
+	"drop-sheet-value":    {as: "dispatcher", path: "/v1/data-sheets/{sheet}/values/bias_heater_resistance", header: anyETag},
+
+	"create-instrument": {as: "dispatcher", path: "/v1/instruments", body: `{"name":"Clamp","person_id":"{tech}","accuracies":[]}`, status: 201},
+	"list-instruments":  {as: "tech", path: "/v1/instruments?person_id={tech}"},
+	"read-instrument":   {as: "tech", path: "/v1/instruments/{instrument}"},
+	"change-instrument": {as: "tech", path: "/v1/instruments/{instrument}", body: `{"serial":"4"}`, header: anyETag},
+	"retire-instrument": {as: "tech", path: "/v1/instruments/{instrument}", header: anyETag, status: 204},
+
+	"open-call":          {as: "dispatcher", path: "/v1/calls", body: `{"unit_id":"{unit}","complaint":"runs_too_hot","triage":{"setting":"every"}}`, status: 201},
+	"list-calls":         {as: "dispatcher", path: "/v1/calls?unit_id={unit}"},
+	"read-call":          {as: "dispatcher", path: "/v1/calls/{call}"},
+	"change-call":        {as: "dispatcher", path: "/v1/calls/{call}", body: `{"status":"waiting_for_parts"}`, header: anyETag},
+	"set-call-triage":    {as: "dispatcher", path: "/v1/calls/{call}/triage", body: `{"triage":{"setting":"low_only"}}`, header: anyETag},
+	"cancel-call":        {as: "dispatcher", path: "/v1/calls/{call}/cancel", body: `{"note":"sold the machine"}`, header: anyETag},
+	"book-visit":         {as: "dispatcher", path: "/v1/calls/{call}/visits", body: `{"tech_id":"{tech}","starts_at":"{window_start}","ends_at":"{window_end}"}`, status: 201},
+	"list-visits":        {as: "dispatcher", path: "/v1/visits?tech_id={tech}&call_id={call}"},
+	"read-visit":         {as: "tech", path: "/v1/visits/{visit}"},
+	"change-visit":       {as: "dispatcher", path: "/v1/visits/{booked_visit}", body: `{"tech_id":"{tech}","note":"gate code at the desk"}`, header: anyETag},
+	"set-visit-status":   {as: "tech", path: "/v1/visits/{booked_visit}/status", body: `{"status":"on_the_way"}`, header: anyETag},
+	"list-visit-changes": {as: "dispatcher", path: "/v1/visit-changes?after=0"},
+
+	"read-care":       {as: "tech", path: "/v1/units/{unit}/care"},
+	"record-cleaning": {as: "dispatcher", path: "/v1/units/{unit}/care/cleanings", body: `{"done_on":"2025-09-12","scopes":["run"],"done_by":"customer"}`, status: 201},
+	"void-cleaning":   {as: "dispatcher", path: "/v1/units/{unit}/care/cleanings/{cleaning}/void", body: `{"reason":"wrong house"}`},
+
+	"read-catalogue":        {as: "tech", path: "/v1/catalogue?kind=electric_dryer"},
+	"create-isolation":      {as: "tech", path: "/v1/visits/{visit}/isolations", body: `{"method":"plug_in_hand","tester_before":true,"tester_after":true,"proven_dead":["l1_l2","l1_n","l2_n","l1_ground","l2_ground","n_ground"]}`, status: 201},
+	"list-isolations":       {as: "tech", path: "/v1/visits/{visit}/isolations"},
+	"end-isolation":         {as: "tech", path: "/v1/visits/{visit}/isolations/{isolation}/end", body: `{"reason":"powering up"}`},
+	"create-reading":        {as: "tech", path: "/v1/visits/{visit}/readings", body: `{"id":"{fresh_id}","check":"blower_wheel","phase":"as_found","isolation_id":"{isolation}","instrument_id":"{instrument}","values":[{"input":"result","choice":"sound"}]}`, status: 201},
+	"list-readings":         {as: "tech", path: "/v1/calls/{call_visited}/readings"},
+	"list-waiting-readings": {as: "owner", path: "/v1/waiting-readings"},
+	"read-reading":          {as: "tech", path: "/v1/readings/{reading}"},
+	"list-verdicts":         {as: "tech", path: "/v1/readings/{reading}/verdicts"},
+	"void-reading":          {as: "tech", path: "/v1/readings/{reading}/void", body: `{"reason":"wrong machine"}`},
+	"countersign-reading":   {as: "owner", path: "/v1/readings/{live_reading}/countersign"},
+	"create-action":         {as: "tech", path: "/v1/visits/{visit}/actions", body: `{"action":"clean_run"}`, status: 201},
+	"list-actions":          {as: "tech", path: "/v1/calls/{call_visited}/actions"},
+	"void-action":           {as: "tech", path: "/v1/actions/{action}/void", body: `{"reason":"not done after all"}`},
+	"read-assessment":       {as: "tech", path: "/v1/calls/{call_visited}/assessment"},
+	"rederive-verdicts":     {as: "tech", path: "/v1/calls/{call_visited}/rederive"},
+}
