@@ -1,0 +1,137 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"net"
+	"net/http"
+	"sync/atomic"
+	"time"
+
+	"drumline/api"
+	"drumline/diagnosis/catalogue"
+	"drumline/domain/people"
+	"drumline/migrations"
+	"drumline/shared/pg"
+)
+
+// serveCommand serves the API of a migrated database.
+type serveCommand struct {
+	Listen string `help:"Address to serve; overrides DRUMLINE_LISTEN." placeholder:"HOST:PORT"`
+}
+
+// Run serves until ctx ends.
+func (s serveCommand) Run(ctx context.Context, p *program) error {
+	c, err := readConfig(p.getenv)
+	if err != nil {
+		return err
+	}
+	if s.Listen != "" {
+		c.Listen = s.Listen
+	}
+	log := newLog(p.stderr, c.LogLevel)
+	log.Info("starting", "version", version(), "settings", c.String())
+	db, err := openChecked(ctx, c)
+	if err != nil {
+		return err
+	}
+	defer db.Close()
+	keys, err := people.LoadKeyring(c.Issuer, c.KeyFile, time.Now())
+	if err != nil {
+		return err
+	}
+	srv, err := newServer(ctx, c, db, keys, log)
+	if err != nil {
+		return err
+	}
+	log.Info("serving", "url", srv.url)
+	return srv.serve(ctx)
+}
+
+func newLog(w io.Writer, level slog.Level) *slog.Logger {
+	return slog.New(slog.NewJSONHandler(w, &slog.HandlerOptions{Level: level}))
+}
+
+// openChecked opens the pool as the runtime role and refuses a sign-in that
+// could see past row-level security, or a schema of another version.
+func openChecked(ctx context.Context, c Config) (*pg.DB, error) {
+	if c.DatabaseURL == "" {
+		return nil, errors.New("set DRUMLINE_DATABASE_URL to a sign-in as drumline_app, or run drumline demo, which needs none")
+	}
+	db, err := pg.Open(ctx, c.DatabaseURL, pg.Options{Access: people.Access, MaxConns: c.PoolSize})
+	if err != nil {
+		return nil, err
+	}
+	// The version comes first: a database without tables lacks policies too, and
+	// the version says what to do about it.
+	if err := migrations.Check(ctx, c.DatabaseURL); err != nil {
+		db.Close()
+		return nil, err
+	}
+	if err := pg.BootCheck(ctx, db); err != nil {
+		db.Close()
+		return nil, err
+	}
+	return db, nil
+}
+
+// server is the service on its address.
+type server struct {
+	db       *pg.DB
+	api      *api.API
+	http     *http.Server
+	listener net.Listener
+	url      string
+	log      *slog.Logger
+	drain    time.Duration
+	draining atomic.Bool
+}
+
+// newServer wires the service and takes its address, without serving yet.
+func newServer(ctx context.Context, c Config, db *pg.DB, keys *people.Keyring, log *slog.Logger) (*server, error) {
+	cat, err := catalogue.Open()
+	if err != nil {
+		return nil, err
+	}
+	a := api.New(api.Deps{DB: db, Keys: keys, Hasher: people.NewHasher(), Catalogue: cat, Now: time.Now, AccessLife: c.AccessLife})
+	s := &server{db: db, api: a, log: log, drain: c.DrainTime}
+	edge := a.Edge(version(), log)
+	edge.Mount("/livez", http.HandlerFunc(live))
+	edge.Mount("/readyz", http.HandlerFunc(s.ready))
+	s.http = edge.Server(c.Listen)
+	if s.listener, err = (&net.ListenConfig{}).Listen(ctx, "tcp", c.Listen); err != nil {
+		return nil, fmt.Errorf("cannot serve on %s: %w; choose another address with --listen", c.Listen, err)
+	}
+	if s.url = c.BaseURL; s.url == "" {
+		s.url = "http://" + s.listener.Addr().String()
+	}
+	return s, nil
+}
+
+// serve answers requests until ctx ends. Then /readyz says no, requests under
+// way are finished within the drain time, and the listener is closed.
+func (s *server) serve(ctx context.Context) error {
+	failed := make(chan error, 1)
+	go func() { failed <- s.http.Serve(s.listener) }()
+	select {
+	case err := <-failed:
+		return fmt.Errorf("serving: %w", err)
+	case <-ctx.Done():
+	}
+	s.draining.Store(true)
+	s.log.Info("stopping", "drain_time", s.drain.String())
+	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), s.drain)
+	defer cancel()
+	if err := s.http.Shutdown(ctx); err != nil {
+		s.log.Warn("requests were cut off", "error", err.Error())
+		_ = s.http.Close() // whatever it says, the process ends
+	}
+	s.log.Info("stopped")
+	return nil
+}
+
+// close gives the address back when serve is not reached.
+func (s *server) close() { _ = s.listener.Close() }
