@@ -145,7 +145,7 @@ func (m *model) takeCauses() error {
 		if !ok {
 			return fmt.Errorf("assess: part %q of fault %s is not a part of %s", f.Part, f.ID, m.kind.ID)
 		}
-		if !fitted(m.c.Unit, p.Has) {
+		if !fitted(m.c.Unit, p.Has, p.Lacks) {
 			continue
 		}
 		entry := cause{fault: f, part: p, prior: cs.Prior, posterior: cs.Prior}
@@ -413,5 +413,8 @@ func normalise(cs []cause) {
 	}
 }
 
-// fitted says whether the unit has a feature; no feature asked for is had.
-func fitted(u Unit, has string) bool { return has == "" || u.Has[has] }
+// fitted says whether the unit has the feature something needs and lacks the
+// one that takes its place; an empty name asks for nothing.
+func fitted(u Unit, has, lacks string) bool {
+	return (has == "" || u.Has[has]) && (lacks == "" || !u.Has[lacks])
+}

@@ -105,7 +105,7 @@ func Open(k *catalogue.Kind, c Case, statements map[string]bool, concluded []str
 	var gaps []Gap
 	for i := range m.complaint.Closing {
 		cl := &m.complaint.Closing[i]
-		if !fitted(c.Unit, cl.Has) {
+		if !m.asked(cl) {
 			continue
 		}
 		if text := m.unmet(cl, statements); text != "" {
@@ -114,6 +114,20 @@ func Open(k *catalogue.Kind, c Case, statements map[string]bool, concluded []str
 	}
 	gaps = append(gaps, m.badParts()...)
 	return append(gaps, m.unmended(concluded)...)
+}
+
+// asked says whether a closing item holds for this unit: it has the feature
+// the item needs, and at least one of the checks named can be done on it.
+func (m *model) asked(cl *catalogue.Closing) bool {
+	if !fitted(m.c.Unit, cl.Has, "") {
+		return false
+	}
+	for _, id := range cl.AnyOf {
+		if ch, ok := m.kind.Check(id); ok && m.suits(ch) {
+			return true
+		}
+	}
+	return len(cl.AnyOf) == 0
 }
 
 // unmet says what is missing for a closing item, empty when nothing is.
@@ -132,7 +146,7 @@ func (m *model) unmet(cl *catalogue.Closing, statements map[string]bool) string 
 	}
 	names := make([]string, 0, len(cl.AnyOf))
 	for _, id := range cl.AnyOf {
-		if ch, ok := m.kind.Check(id); ok {
+		if ch, ok := m.kind.Check(id); ok && m.suits(ch) {
 			names = append(names, lower(ch.Name))
 		}
 	}

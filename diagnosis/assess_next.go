@@ -90,7 +90,7 @@ func (m *model) candidates(missing map[string]bool) []candidate {
 // the machine has no part for, that the person may not do, or whose evidence
 // is gone.
 func (m *model) offered(ch *catalogue.Check, gone map[string]bool) bool {
-	if !fitted(m.c.Unit, ch.Has) || (ch.Gas && !m.c.Unit.Gas) || (ch.Electric && m.c.Unit.Gas) {
+	if !m.suits(ch) {
 		return false
 	}
 	if ch.Competence != "" && !m.c.Competences[ch.Competence] {
@@ -102,6 +102,11 @@ func (m *model) offered(ch *catalogue.Check, gone map[string]bool) bool {
 		}
 	}
 	return !m.touched(ch)
+}
+
+// suits says whether the check can be done on this unit at all.
+func (m *model) suits(ch *catalogue.Check) bool {
+	return fitted(m.c.Unit, ch.Has, ch.Lacks) && (!ch.Gas || m.c.Unit.Gas) && (!ch.Electric || !m.c.Unit.Gas)
 }
 
 // touched says whether something the check speaks about has been mended: it
@@ -142,7 +147,7 @@ func (m *model) openPosition(ch *catalogue.Check) (*catalogue.Position, bool) {
 	}
 	for i := range ch.Positions {
 		p := &ch.Positions[i]
-		if fitted(m.c.Unit, p.Has) && m.open(ch.ID, p.ID) {
+		if fitted(m.c.Unit, p.Has, p.Lacks) && m.open(ch.ID, p.ID) {
 			return p, true
 		}
 	}

@@ -66,7 +66,7 @@ func (m *model) partStates() []PartState {
 	out := make([]PartState, 0, len(m.kind.Parts))
 	for i := range m.kind.Parts {
 		p := &m.kind.Parts[i]
-		if fitted(m.c.Unit, p.Has) {
+		if fitted(m.c.Unit, p.Has, p.Lacks) {
 			out = append(out, m.partState(p.ID))
 		}
 	}

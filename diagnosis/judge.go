@@ -25,7 +25,7 @@ func refuse(field, rule, format string, args ...any) *InputError {
 
 // Judge says what a reading means for each part its check speaks about, for
 // the given complaint, data sheet and unit. Values are SI. It gives one
-// verdict for every part the finding names, none for a reading that was not
+// verdict for every part of the unit the finding names, none for a reading that was not
 // done, and *InputError for one that does not fit its check.
 //
 // The data sheet wins over the catalogue's own limit. The instrument's limit
@@ -85,9 +85,27 @@ type result struct {
 	note        string // goes after the sentence
 }
 
-// verdicts gives one verdict for each part the finding speaks of. A finding
-// that names no part still gives one, without a part, so that the reading has
-// its sentence.
+const notFitted = "By its entry the machine does not have what this check is about: correct the unit's features if it has."
+
+// fitting is what the finding says of parts this unit has: a machine with a
+// thermistor has no cycling thermostat to accuse. Nothing to say of any part
+// still gives one verdict, without a part, so that the reading has its
+// sentence.
+func (j *job) fitting(f *catalogue.Finding) []catalogue.Says {
+	says := make([]catalogue.Says, 0, len(f.Verdicts))
+	for _, s := range f.Verdicts {
+		if p, ok := j.kind.Part(s.Part); ok && !fitted(j.unit, p.Has, p.Lacks) {
+			continue
+		}
+		says = append(says, s)
+	}
+	if len(says) == 0 {
+		says = append(says, catalogue.Says{Outcome: string(Inconclusive)})
+	}
+	return says
+}
+
+// verdicts gives one verdict for each part of the unit the finding speaks of.
 func (j *job) verdicts(r result) ([]Verdict, error) {
 	f, ok := j.check.Finding(r.finding)
 	if !ok {
@@ -96,12 +114,12 @@ func (j *job) verdicts(r result) ([]Verdict, error) {
 	if !finite(r.probability) || !finite(r.uncertainty) || (r.measured != nil && !finite(*r.measured)) {
 		return nil, fmt.Errorf("judge: rule %s of check %s came to no number", j.check.Rule, j.check.ID)
 	}
-	says := f.Verdicts
-	if len(says) == 0 {
-		says = []catalogue.Says{{Outcome: string(Inconclusive)}}
-	}
+	says := j.fitting(f)
 	sentence := j.sentence(f, r)
 	out := make([]Verdict, 0, len(says))
+	if len(f.Verdicts) > 0 && says[0].Part == "" {
+		r = r.advise(notFitted)
+	}
 	for _, s := range says {
 		v := Verdict{Part: s.Part, Outcome: Outcome(s.Outcome), Fault: s.Fault, Finding: f.ID,
 			Probability: probability(Outcome(s.Outcome), r.probability),

@@ -65,8 +65,8 @@ func (j *job) validatePosition() *InputError {
 	if !ok {
 		return refuse("position", "unknown", "%q is not a position of %s. Choose one of: %s.", id, j.check.Name, j.positionIDs())
 	}
-	if !fitted(j.unit, p.Has) {
-		return refuse("position", "forbidden", "This machine has no %s. Correct the unit's features if it has.", p.Name)
+	if !fitted(j.unit, p.Has, p.Lacks) {
+		return refuse("position", "forbidden", "This machine has no %s. Correct the unit's features if it has. Here: %s.", p.Name, j.positionIDs())
 	}
 	j.position = p
 	return nil
@@ -75,8 +75,8 @@ func (j *job) validatePosition() *InputError {
 func (j *job) positionIDs() string {
 	ids := make([]string, 0, len(j.check.Positions))
 	for i := range j.check.Positions {
-		if fitted(j.unit, j.check.Positions[i].Has) {
-			ids = append(ids, j.check.Positions[i].ID)
+		if p := &j.check.Positions[i]; fitted(j.unit, p.Has, p.Lacks) {
+			ids = append(ids, p.ID)
 		}
 	}
 	return strings.Join(ids, ", ")

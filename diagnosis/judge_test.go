@@ -575,7 +575,7 @@ func TestTheFormOfAParameterDecidesItsSides(t *testing.T) {
 
 // A run that settles one part leaves another undecided at a half.
 func TestAnUndecidedPartStaysAtAHalf(t *testing.T) {
-	vs, err := diagnosis.Judge(builtIn(t), "runs_too_hot", lateRun().with(goodBead()), nil, dryer("thermistor"))
+	vs, err := diagnosis.Judge(builtIn(t), "runs_too_hot", limitRun().with(goodBead()), nil, dryer())
 	require.NoError(t, err)
 	for _, v := range vs {
 		if v.Outcome == diagnosis.Inconclusive {
