@@ -3,6 +3,7 @@ package api_test
 import (
 	"fmt"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -451,3 +452,70 @@ func TestReadingTakesThreeRoundTrips(t *testing.T) {
 }
 
 var _ pgx.BatchTracer = (*tripCounter)(nil)
+
+func TestReadingsOfOneCallFollowEachOther(t *testing.T) {
+	j := newJob(t)
+	j.isolate()
+	const n = 6
+	answers := make([]answer, n)
+	var wg sync.WaitGroup
+	for i := range n {
+		req := j.tech.request("POST", j.readings, bias)
+		wg.Go(func() { answers[i] = j.tech.send(req) })
+	}
+	wg.Wait()
+	for _, a := range answers {
+		require.Equal(t, 201, a.status, "%s", a.raw)
+	}
+	require.Len(t, j.tech.get("/v1/calls/"+j.call+"/readings").at("items"), n)
+
+	// One id, two requests at once: one is stored.
+	body := with(bias, "id", domain.NewID(time.Now()).String())
+	statuses := make([]int, 2)
+	for i := range statuses {
+		req := j.tech.request("POST", j.readings, body)
+		wg.Go(func() { statuses[i] = j.tech.send(req).status })
+	}
+	wg.Wait()
+	require.ElementsMatch(t, []int{201, 409}, statuses)
+}
+
+// A phone without a signal sends later what was done earlier, in its order.
+func TestReadingsSentLate(t *testing.T) {
+	j := newJob(t)
+	ago := func(minutes int) string {
+		return time.Now().Add(-time.Duration(minutes) * time.Minute).UTC().Format(time.RFC3339)
+	}
+	first := j.tech.post("/v1/visits/"+j.visit+"/isolations", with(dead, "isolated_at", ago(60)))
+	run := j.tech.post(j.readings, with(hotRun, "observed_at", ago(30)))
+	require.Len(t, run.at("warnings"), 1)
+	ended := j.tech.get("/v1/visits/"+j.visit+"/isolations").str("items", 0, "ended_at")
+	require.Equal(t, run.str("reading", "observed_at"), ended)
+	second := j.tech.post("/v1/visits/"+j.visit+"/isolations", with(dead, "isolated_at", ago(20)))
+
+	early := j.tech.post(j.readings, with(bias, "observed_at", ago(45), "isolation_id", first.id()))
+	require.Equal(t, first.id(), early.str("reading", "isolation_id"))
+	j.tech.do("POST", j.readings, with(bias, "observed_at", ago(45))).want(409)
+	require.Empty(t, j.tech.post(j.readings, with(hotRun, "observed_at", ago(50))).at("warnings"), "before the open isolation: it does not end it")
+	require.Equal(t, second.id(), j.tech.post(j.readings, bias).str("reading", "isolation_id"))
+	items := j.tech.get("/v1/calls/" + j.call + "/readings")
+	require.Equal(t, []string{"as_found_run", "bias_heater", "as_found_run", "bias_heater"}, items.column("check"), "in the order they were taken")
+}
+
+func TestElectricChecksAreNotForGas(t *testing.T) {
+	j := newJob(t)
+	j.tech.do("PATCH", "/v1/units/"+j.unit, m{"fuel": "gas"}, "If-Match", "*").want(200)
+	refused := j.tech.do("POST", j.readings, found("duct_off_run", value("flow_on", 100, "[cft_i]/min"), value("flow_off", 120, "[cft_i]/min"))).want(422)
+	require.Contains(t, refused.fields(), "/check forbidden")
+	require.Contains(t, refused.str("detail"), "carbon monoxide")
+}
+
+func TestContradictingReadingsStandOut(t *testing.T) {
+	j := newJob(t)
+	j.isolate()
+	j.tech.post(j.readings, late)
+	good := with(late, "values", []m{value("last_closed", 156, "[degF]"), value("first_open", 158, "[degF]"), value("minutes", 10, "min"), choice("recloses", "yes")})
+	got := j.tech.post(j.readings, good)
+	require.Equal(t, "cycling_thermostat", got.str("assessment", "contradictions", 0, "part"))
+	require.Contains(t, got.str("assessment", "contradictions", 0, "sentence"), "repeat both")
+}
