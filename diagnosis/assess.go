@@ -30,7 +30,10 @@ const enoughProbability = 0.9
 // still weighs after work that mends nothing (pulling the machine out), as
 // long as the as-found states its check needs stand. Verification readings and
 // readings set aside do not weigh. The same check at the same position counts
-// once, the latest by time and then id. Faults of parts the unit does not
+// once, the latest by time and then id. Readings of two checks that give the
+// same answers (a look at the hood and the speed of its air) are not
+// independent: the more informative one weighs, the other is only shown.
+// Faults of parts the unit does not
 // have are left out and the other priors scaled up. Second barriers never
 // rank: they stand in Barriers, each with its own chance of being failed now.
 //
@@ -216,6 +219,7 @@ func (m *model) takeReadings() error {
 	for i := range m.found {
 		m.found[i].chance = m.chances(m.found[i].finding)
 	}
+	m.quietTwins()
 	return nil
 }
 

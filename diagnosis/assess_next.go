@@ -87,8 +87,8 @@ func (m *model) candidates(missing map[string]bool) []candidate {
 }
 
 // offered holds the hard filters. Nothing makes up for one of them: a check
-// the machine has no part for, that the person may not do, or whose evidence
-// is gone.
+// the machine has no part for, that the person may not do, whose evidence is
+// gone, or whose answers are there already.
 func (m *model) offered(ch *catalogue.Check, gone map[string]bool) bool {
 	if !m.suits(ch) {
 		return false
@@ -101,7 +101,7 @@ func (m *model) offered(ch *catalogue.Check, gone map[string]bool) bool {
 			return false
 		}
 	}
-	return !m.touched(ch)
+	return !m.touched(ch) && !m.answered(ch)
 }
 
 // suits says whether the check can be done on this unit at all.

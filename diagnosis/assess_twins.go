@@ -1,0 +1,79 @@
+package diagnosis
+
+import (
+	"math"
+
+	"drumline/diagnosis/catalogue"
+)
+
+// quietTwins keeps one of the readings of different checks that give the same
+// answers: they look at one thing twice, and multiplying both would count it
+// twice. The one that moves the ranking more, measured from the priors, stays;
+// of two that move it alike, the later. The other gets a chance of one under
+// every cause.
+func (m *model) quietTwins() {
+	moves := make([]float64, len(m.found))
+	for i := range m.found {
+		moves[i] = m.divergence(m.found[i].chance)
+	}
+	for i := range m.found {
+		for k := range m.found {
+			if !twins(m.found[i].check, m.found[k].check) {
+				continue
+			}
+			if moves[k] > moves[i] || (moves[k] == moves[i] && k > i) {
+				m.found[i].chance = even(len(m.causes))
+			}
+		}
+	}
+}
+
+// twins says whether two checks give the same answers, in whatever order.
+func twins(a, b *catalogue.Check) bool {
+	return a != b && len(a.Answers) > 0 && subset(a.Answers, b.Answers) && subset(b.Answers, a.Answers)
+}
+
+// subset says whether all of a is in b.
+func subset(a, b []string) bool {
+	for _, x := range a {
+		if !contains(b, x) {
+			return false
+		}
+	}
+	return true
+}
+
+func even(n int) []float64 {
+	out := make([]float64, n)
+	for i := range out {
+		out[i] = 1
+	}
+	return out
+}
+
+// divergence is how far a reading alone moves the priors, in bits: the
+// relative entropy of what comes out against them.
+func (m *model) divergence(chance []float64) float64 {
+	mass := 0.0
+	for i := range m.causes {
+		mass += m.causes[i].prior * chance[i]
+	}
+	d := 0.0
+	for i := range m.causes {
+		if p := m.causes[i].prior * chance[i] / mass; p > 0 {
+			d += p * math.Log2(chance[i]/mass)
+		}
+	}
+	return d
+}
+
+// answered says whether a reading that weighs already gives the answers of the
+// check: doing it as well would tell little more.
+func (m *model) answered(ch *catalogue.Check) bool {
+	for i := range m.found {
+		if e := &m.found[i]; len(e.finding.Weights) > 0 && twins(e.check, ch) {
+			return true
+		}
+	}
+	return false
+}
