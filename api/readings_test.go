@@ -316,6 +316,10 @@ func TestLiveCheckWithoutCompetenceIsSetAside(t *testing.T) {
 	require.Empty(t, after.at("set_aside"))
 	require.Empty(t, j.s.owner.get("/v1/waiting-readings").at("items"))
 	require.Equal(t, false, j.tech.post(j.readings, supply).at("reading", "set_aside"), "now competent")
+	j.s.owner.do("PATCH", "/v1/people/"+j.tech.id.String(), m{"competences": []m{{"name": "live", "certificate": "L-1", "expires_on": "2020-01-01"}}},
+		"If-Match", "*").want(200)
+	j.tech = j.w.signIn(j.s.code, j.tech.email, testPassword)
+	require.Equal(t, true, j.tech.post(j.readings, supply).at("reading", "set_aside"), "an expired competence is none")
 }
 
 func TestVoidedReadingNoLongerCounts(t *testing.T) {
@@ -498,6 +502,9 @@ func TestReadingsSentLate(t *testing.T) {
 	j.tech.do("POST", j.readings, with(bias, "observed_at", ago(45))).want(409)
 	require.Empty(t, j.tech.post(j.readings, with(hotRun, "observed_at", ago(50))).at("warnings"), "before the open isolation: it does not end it")
 	require.Equal(t, second.id(), j.tech.post(j.readings, bias).str("reading", "isolation_id"))
+	j.tech.do("POST", "/v1/visits/"+j.visit+"/isolations/"+second.id()+"/end", m{}).want(200)
+	old := j.tech.post("/v1/visits/"+j.visit+"/isolations", with(dead, "isolated_at", ago(40)))
+	require.Equal(t, run.str("reading", "observed_at"), old.str("ended_at"), "the run at 30 minutes ago ended it")
 	items := j.tech.get("/v1/calls/" + j.call + "/readings")
 	require.Equal(t, []string{"as_found_run", "bias_heater", "as_found_run", "bias_heater"}, items.column("check"), "in the order they were taken")
 }

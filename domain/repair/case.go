@@ -74,12 +74,19 @@ func (c *caseRows) diagnosisCase() diagnosis.Case {
 			d.Readings = append(d.Readings, r.asJudged())
 		}
 	}
+	d.Done = c.done()
+	return d
+}
+
+// done is the actions that were not voided, by time.
+func (c *caseRows) done() []diagnosis.Done {
+	var out []diagnosis.Done
 	for _, a := range c.actions {
 		if a.VoidedAt == nil {
-			d.Done = append(d.Done, diagnosis.Done{Action: a.Action, Part: a.Part, At: a.DoneAt})
+			out = append(out, diagnosis.Done{Action: a.Action, Part: a.Part, At: a.DoneAt})
 		}
 	}
-	return d
+	return out
 }
 
 // engineUnit is what the engine needs to know of a unit.

@@ -121,18 +121,25 @@ func (s *Service) Isolate(ctx context.Context, p domain.Principal, key once.Key,
 		queueCase(b, p, now, atVisit(visit), &c)
 	}
 	return once.Do(ctx, s.DB, p, now, key, load, func(_ context.Context, tx *pg.Tx, out *pgx.Batch) (Isolation, error) {
+		c.join()
 		at, err := s.mayIsolate(&c, v, n, now)
 		if err != nil {
 			return Isolation{}, err
 		}
 		i := Isolation{ID: domain.NewID(now), CallID: c.call.ID, VisitID: visit, Method: n.Method, TesterBefore: true, ProvenDead: n.ProvenDead,
 			TesterAfter: true, Note: n.Note, IsolatedBy: p.Person, IsolatedAt: at}
+		if i.EndedAt, err = s.poweredSince(&c, at); err != nil {
+			return Isolation{}, err
+		}
+		if i.EndedAt != nil {
+			i.EndedBecause = "Powered for a check that was recorded before this isolation."
+		}
 		for _, open := range c.isolations {
 			queueEnd(out, p.Shop, open, at, "The unit was isolated anew on a later visit.")
 		}
-		out.Queue(`INSERT INTO isolation (shop_id, id, call_id, visit_id, method, tester_before, proven_dead, tester_after, note, isolated_by, isolated_at)
-			VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11)`,
-			p.Shop, i.ID, i.CallID, i.VisitID, i.Method, i.TesterBefore, i.ProvenDead, i.TesterAfter, i.Note, i.IsolatedBy, i.IsolatedAt)
+		out.Queue(`INSERT INTO isolation (shop_id, id, call_id, visit_id, method, tester_before, proven_dead, tester_after, note, isolated_by, isolated_at, ended_at, ended_because)
+			VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13)`,
+			p.Shop, i.ID, i.CallID, i.VisitID, i.Method, i.TesterBefore, i.ProvenDead, i.TesterAfter, i.Note, i.IsolatedBy, i.IsolatedAt, i.EndedAt, i.EndedBecause)
 		audit.Queue(out, tx.P, now, audit.Entry{Action: "created", Entity: "isolation", ID: i.ID})
 		return i, nil
 	})
@@ -152,6 +159,22 @@ func (s *Service) mayIsolate(c *caseRows, v calls.Visit, n NewIsolation, now tim
 		return now, domain.Errorf(domain.Conflict, "An isolation of this visit is open. End it first if the unit was powered since.")
 	}
 	return moment("/isolated_at", n.IsolatedAt, now, c.call)
+}
+
+// poweredSince is when the unit was first powered for a check after the
+// instant; nil when it was not. An isolation sent late is over by then.
+func (s *Service) poweredSince(c *caseRows, at time.Time) (*time.Time, error) {
+	k, err := s.kindOf(c)
+	if err != nil {
+		return nil, err
+	}
+	for _, r := range c.readings { // by time of observation
+		ch, ok := k.Check(r.Check)
+		if ok && powered(ch) && r.VoidedAt == nil && r.NotDone == "" && r.ObservedAt.After(at) {
+			return &r.ObservedAt, nil
+		}
+	}
+	return nil, nil
 }
 
 // queueEnd ends an open isolation, not before it began.

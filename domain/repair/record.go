@@ -284,7 +284,7 @@ func (g *recording) holdState() error {
 
 func (g *recording) holdPhase() error {
 	before := false
-	for _, d := range g.c.diagnosisCase().Done {
+	for _, d := range g.c.done() {
 		if d.At.After(g.r.ObservedAt) {
 			continue
 		}
