@@ -395,6 +395,10 @@ func TestAirOnly(t *testing.T) {
 		{"warm at the start, clamp", 130, 120, 300, []float64{5, 0.1}, "yes", "no_heat"},
 		{"too short", 70, 73, 60, nil, "no", "between"},
 		{"near the limit", 70, 80, 300, nil, "no", "between"},
+		{"near the limit, clean legs", 70, 80, 300, []float64{5, 0.1}, "no", "no_heat"},
+		{"too short, clean legs", 70, 73, 60, []float64{5, 0.1}, "no", "no_heat"},
+		{"clean legs do not talk a hot outlet away", 70, 110, 300, []float64{5, 0.1}, "no", "heats"},
+		{"no rise, but one leg above the motor's current", 70, 73, 300, []float64{7, 0.1}, "no", "between"},
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {
@@ -405,6 +409,30 @@ func TestAirOnly(t *testing.T) {
 			got := judge(t, diagnosis.Reading{Check: "air_only", Values: v, Instrument: goodBead()}, nil)
 			require.Equal(t, tt.finding, got.Finding, "%+v", got)
 		})
+	}
+}
+
+// A thermometer nobody described leaves a rise of 9 °F open; the legs settle it
+// by the limits the built-in catalogue gives.
+func TestCleanLegsSettleAirOnlyWithAnyThermometer(t *testing.T) {
+	r := diagnosis.Reading{Check: "air_only_run", Values: values{"start_temperature": fahrenheits(70), "end_temperature": fahrenheits(79),
+		"minutes": seconds(300), "already_warm": chosen("no")}}
+	for _, tt := range []struct {
+		motor, other float64
+		sheet        diagnosis.Sheet
+		finding      string
+	}{
+		{0, 0, nil, "between"},
+		{6, 0.2, nil, "no_heat"},
+		{6, 0.2, diagnosis.Sheet{"motor_current": {Value: num(5), Unit: "A"}}, "heats"},
+		{16, 0.2, nil, "unequal_legs"},
+	} {
+		if tt.motor > 0 {
+			r.Values["leg_1_current"], r.Values["leg_2_current"] = value(tt.motor, "A"), value(tt.other, "A")
+		}
+		vs, err := diagnosis.Judge(builtIn(t), "runs_too_hot", r, tt.sheet, dryer())
+		require.NoError(t, err)
+		require.Equal(t, tt.finding, vs[0].Finding, "%+v: %s", tt, vs[0].Sentence)
 	}
 }
 

@@ -24,7 +24,9 @@ var (
 const shortAirOnly = 180
 
 // judgeAirOnly: a run with the heat off. Heat, or a leg that carries more than
-// the motor, is a grounded coil or a welded contact.
+// the motor, is a grounded coil or a welded contact. Two clean legs settle that
+// nothing heats when the temperatures leave it open: no current, no heat,
+// however coarse the thermometer and however short the run.
 func judgeAirOnly(j *job) (result, error) {
 	legs, hasLegs := j.judgeLegs()
 	if hasLegs && (legs.finding == "unequal_legs" || legs.finding == "heats") {
@@ -41,7 +43,7 @@ func judgeAirOnly(j *job) (result, error) {
 	if err != nil {
 		return result{}, err
 	}
-	if rise.finding == "no_heat" && hasLegs && legs.finding == "between" {
+	if hasLegs && (rise.finding == "between" || rise.finding == "no_heat" && legs.finding == "between") {
 		return legs, nil
 	}
 	return rise, nil

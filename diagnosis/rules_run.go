@@ -120,11 +120,12 @@ func (j *job) heaterOff() bool {
 	return ok && compare(a.si, a.u, j.motor()).Outcome == measure.Conforms
 }
 
-// motor is the most the motor takes, by the sheet or common practice.
+// motor is the most the motor takes, by the sheet, the check's own limit or
+// common practice.
 func (j *job) motor() *Limit {
 	l := motorCurrent
 	l.Parameter = "motor_current"
-	return j.bounds(&l).limit
+	return j.boundsNamed(l.ID, l).limit
 }
 
 func (j *job) byPattern(r result, run sensors.Run, off bounds) result {
