@@ -10,7 +10,9 @@ import (
 
 // Figures of the thermistor and thermostat rules. Common practice, no source.
 const (
-	thermistorTolerance = 0.10          // of R, when neither sheet nor catalogue states one
+	thermistorTolerance = 0.05          // of R at 25 °C, when neither sheet nor catalogue states one
+	thermistorB         = 0.0075        // of the B value
+	beadStep            = 1.5           // K between the bead on the part and the sensor inside it
 	partThermometer     = 1.5           // K, half width of a bead at rest on a part at room temperature
 	beyondTable         = 5.0           // K a sheet's table is carried on beyond its ends
 	shortShare          = 0.02          // of the expected resistance: below, the part is short
@@ -70,50 +72,88 @@ func (j *job) curve(l *catalogue.Limit) (*sensors.Table, SheetValue) {
 	return t, sv
 }
 
+// againstCurve decides in kelvin: how far what the sensor reports is off the
+// temperature it has, against what R25 and B may be off plus the step between
+// bead and sensor. The limit is shown in ohm, at the temperature read.
 func (j *job) againstCurve(r result, n, t number, l *catalogue.Limit, curve *sensors.Table, sv SheetValue) result {
 	expected := curve.Ohm(t.si)
-	tol := j.relative(l)
-	low, high := expected*(1-tol), expected*(1+tol)
-	r.limit = &Limit{Low: &low, High: &high, Unit: sv.Unit, Mark: catalogue.Sheet, Origin: sheetOrigin(sv), Confirmed: sv.Confirmed}
-	uT := t.u
-	if j.instrumentFor(t.quantity) == nil {
-		uT = measure.Rectangular(partThermometer)
-	}
+	tol := sensors.Tolerance{R25: j.relative(l), B: thermistorB * localB(curve, t.si)}
+	half := tol.Allowed(curve, t.si) + beadStep
+	low, high := curve.Ohm(t.si+half), curve.Ohm(t.si-half)
+	r.limit = &Limit{Low: &low, High: &high, Unit: sv.Unit, Mark: catalogue.Sheet, Origin: j.curveOrigin(l, sv), Confirmed: sv.Confirmed}
+	uT := j.restingU(t)
 	r.uncertainty = measure.Combine(n.u, expected*sensors.Slope(curve, t.si)*uT)
 	if n.si+2*n.u < math.Max(shortOhm, shortShare*expected) {
 		return r.with("short").sure(0)
 	}
-	c := compare(n.si, r.uncertainty, r.limit)
-	r = r.sure(c.Probability)
-	r.note = "The curve gives " + measure.Format(expected, displayUnit(n.unit, sv.Unit, n.quantity), n.quantity, 0) + " at " + measure.Format(t.si, t.unit, t.quantity, 0) + "."
-	switch c.Outcome {
-	case measure.Conforms:
-		return r.with("conforms")
-	case measure.DoesNotConform:
-		return r.with(side(c.Outcome, n.si, r.limit))
+	off, u, err := sensors.Deviation(curve, n.si, t.si, n.u, uT, sensors.Tolerance{})
+	if err != nil {
+		return r.with("between").advise("This resistance is no point of the sheet's curve: measure both again.")
 	}
-	return r.with("between").advise(j.surerThermistor(r, uT))
+	c := measure.Between(off, u, -half, half, measure.Rule{})
+	r = r.sure(c.Probability)
+	show := func(k float64) string { return measure.Format(k, t.unit, t.quantity, 0) }
+	r.note = "The curve gives " + measure.Format(expected, displayUnit(n.unit, sv.Unit, n.quantity), n.quantity, 0) + " at " + show(t.si) +
+		"; the sensor reports " + show(t.si+off) + "."
+	switch {
+	case c.Outcome == measure.Conforms:
+		return r.with("conforms")
+	case c.Outcome == measure.DoesNotConform && off < 0:
+		return r.with("high")
+	case c.Outcome == measure.DoesNotConform:
+		return r.with("low")
+	}
+	return r.with("between").advise(surerThermistor(u, half, uT))
+}
+
+// localB is the B value of the curve at a temperature, kelvin.
+func localB(c sensors.Curve, kelvin float64) float64 {
+	return math.Abs(sensors.Slope(c, kelvin)) * kelvin * kelvin
+}
+
+// restingU is the standard uncertainty of the part's temperature. A bead
+// nobody described does better on a part at rest than in a stream of hot air.
+func (j *job) restingU(t number) float64 {
+	if in := j.instrumentFor(t.quantity); in == nil || (!stated(in) && in.Method != infrared) {
+		return measure.Rectangular(partThermometer)
+	}
+	return t.u
 }
 
 // surerThermistor says what would settle a thermistor near its tolerance. When
 // the thermometer's doubt alone is too much, no reading could ever pass.
-func (j *job) surerThermistor(r result, uT float64) string {
-	if !measure.DefaultRule().CanAccept(r.uncertainty, *r.limit.Low, *r.limit.High) {
+func surerThermistor(u, half, uT float64) string {
+	if !measure.DefaultRule().CanAccept(u, -half, half) {
 		return "The temperature is not known well enough (±" + trimNumber(uT*math.Sqrt(3), 1) +
 			" °C) to pass or fail this tolerance: measure with a finer thermometer and enter it as the instrument."
 	}
 	return "Let the part rest 20 minutes, put the bead on it and measure both again."
 }
 
-// relative is the part's tolerance as a share of its resistance.
+// relative is the part's tolerance at 25 °C as a share of its resistance.
 func (j *job) relative(l *catalogue.Limit) float64 {
-	if sv, ok := j.sheet[l.ToleranceParameter]; ok && sv.Value != nil && *sv.Value > 0 && *sv.Value < 1 {
-		return *sv.Value
+	if x, ok := j.sheetTolerance(l); ok {
+		return x
 	}
 	if l.RelativeTolerance != nil {
 		return math.Abs(*l.RelativeTolerance)
 	}
 	return thermistorTolerance
+}
+
+func (j *job) sheetTolerance(l *catalogue.Limit) (float64, bool) {
+	sv, ok := j.sheet[l.ToleranceParameter]
+	if !ok || sv.Value == nil || !within(*sv.Value, 1) {
+		return 0, false
+	}
+	return *sv.Value, true
+}
+
+func (j *job) curveOrigin(l *catalogue.Limit, sv SheetValue) string {
+	if _, ok := j.sheetTolerance(l); ok {
+		return sheetOrigin(sv)
+	}
+	return sheetOrigin(sv) + "; tolerance " + originPractice
 }
 
 func sheetOrigin(sv SheetValue) string {
