@@ -103,6 +103,9 @@ func (a *API) registerCare(e *Edge) {
 	const op, void = "record-cleaning", "void-cleaning"
 	register(e, show("read-care", "/v1/units/{id}/care", "care", anyone, "Show what care a unit needs and when"),
 		func(ctx context.Context, in *ByID) (*struct{ Body CarePlan }, error) {
+			if _, err := a.Customers.ReadUnit(ctx, principal(ctx), in.ID); err != nil { // a tech sees the units of their visits
+				return nil, err
+			}
 			p, err := a.Care.ReadPlan(ctx, principal(ctx), in.ID)
 			return &struct{ Body CarePlan }{viewPlan(p)}, err
 		})

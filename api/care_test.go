@@ -134,7 +134,7 @@ func TestCareStaysInItsShop(t *testing.T) {
 	}
 	b.do("POST", "/v1/units/"+foreign.unit+"/care/cleanings/"+made.id()+"/void", map[string]any{"reason": "x"}).want(404)
 	w.a.dispatcher.do("POST", "/v1/units/"+w.a.newHouse().unit+"/care/cleanings/"+made.id()+"/void", map[string]any{"reason": "x"}).want(404)
-	w.a.tech.get("/v1/units/" + h.unit + "/care")
+	w.a.tech.do("GET", "/v1/units/"+h.unit+"/care", nil).want(404) // nobody sent them there
 	w.a.tech.do("POST", "/v1/units/"+h.unit+"/care/cleanings", body).want(403)
 	w.a.dispatcher.do("POST", "/v1/units/"+h.unit+"/care/cleanings/"+made.id()+"/void", map[string]any{"reason": ""}).want(422)
 	require.Nil(t, w.a.dispatcher.get("/v1/units/"+h.unit+"/care").at("cleanings", 0, "voided_at"))

@@ -5,8 +5,11 @@ import (
 	"net/url"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/require"
+
+	"drumline/domain"
 )
 
 func TestCustomerLife(t *testing.T) {
@@ -143,6 +146,8 @@ func TestUnitKeepsItsExhaustAsWritten(t *testing.T) {
 			"diameter": map[string]any{"value": 4, "unit": "[in_i]"},
 			"bends":    []any{map[string]any{"degrees": 90, "count": 2, "radius": map[string]any{"value": 6, "unit": "[in_i]"}}}}}
 	tech := w.a.tech
+	tech.do("GET", "/v1/units/"+h.unit, nil).want(404) // not sent there yet
+	onSite(newScene(w.a), w.a.dispatcher.post("/v1/calls", map[string]any{"unit_id": h.unit, "complaint": "runs_too_hot"}).id())
 	got := tech.do("PATCH", "/v1/units/"+h.unit, map[string]any{"exhaust": run}, "If-Match", "*").want(200)
 	require.InDelta(t, 22, got.at("exhaust", "concealed", "length", "value"), 0)
 	require.Equal(t, "[ft_i]", got.str("exhaust", "concealed", "length", "unit"))
@@ -198,4 +203,27 @@ func TestTechsKeepTheirOwnInstruments(t *testing.T) {
 	w.a.tech.do("PATCH", "/v1/instruments/"+mine.id(), map[string]any{"accuracies": []any{}}, "If-Match", "*").want(200)
 	require.Len(t, w.a.mate.get("/v1/instruments").at("items"), 1)
 	require.Empty(t, w.a.mate.get("/v1/instruments?person_id="+w.a.mate.id.String()).at("items"))
+}
+
+// TestTechsSeeWhereTheyAreSent: customers, sites and units of a tech's visits,
+// and no others.
+func TestTechsSeeWhereTheyAreSent(t *testing.T) {
+	w := newWorld(t)
+	sent, other := newScene(w.a), newScene(w.a)
+	onSite(sent, sent.get("call"))
+	for _, path := range []string{"/v1/customers/{customer}", "/v1/sites/{site}", "/v1/units/{unit}", "/v1/units/{unit}/care"} {
+		w.a.tech.get(sent.fill(path, "", ""))
+		hidden := w.a.tech.do("GET", other.fill(path, "", ""), nil).want(404)
+		absent := w.a.tech.do("GET", placeholder.ReplaceAllString(path, domain.NewID(time.Now()).String()), nil).want(404)
+		require.Equal(t, string(absent.raw), string(hidden.raw))
+		w.a.mate.do("GET", sent.fill(path, "", ""), nil).want(404)
+		w.a.dispatcher.get(other.fill(path, "", ""))
+	}
+	require.Len(t, w.a.tech.get("/v1/units").at("items"), 1)
+	beside := map[string]any{"kind": "electric_dryer", "site_id": sent.get("site")}
+	made := w.a.tech.post("/v1/units", beside)
+	w.a.tech.get("/v1/units/" + made.id())
+	moved := w.a.tech.do("PATCH", "/v1/units/"+made.id(), map[string]any{"site_id": other.get("site"), "serial": "S2"}, "If-Match", "*").want(200)
+	require.Equal(t, sent.get("site"), moved.str("site_id"), "the office moves units")
+	w.a.tech.do("POST", "/v1/units", map[string]any{"kind": "electric_dryer", "site_id": other.get("site")}).want(422)
 }

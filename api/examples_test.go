@@ -60,7 +60,10 @@ func init() {
 			return s.dispatcher.post("/v1/calls/"+s.get("call")+"/visits", map[string]any{"tech_id": s.tech.id.String(),
 				"starts_at": nextHour(s), "ends_at": s.made["next_end"]}).id()
 		},
-		"call_visited": func(s *scene) string { s.get("visit"); return s.get("call") },
+		"call_visited":     func(s *scene) string { s.get("visit"); return s.get("call") },
+		"customer_visited": func(s *scene) string { s.get("visit"); return s.get("customer") },
+		"site_visited":     func(s *scene) string { s.get("visit"); return s.get("site") },
+		"unit_visited":     func(s *scene) string { s.get("visit"); return s.get("unit") },
 		"window_start": func(s *scene) string { return nextHour(s) },
 		"window_end":   func(s *scene) string { s.get("window_start"); return s.made["next_end"] },
 		"cleaning": func(s *scene) string {
@@ -139,20 +142,20 @@ var examples = map[string]example{
 
 	"create-customer": {as: "dispatcher", path: "/v1/customers", body: `{"name":"Ada"}`, status: 201},
 	"list-customers":  {as: "dispatcher", path: "/v1/customers?q=wren"},
-	"read-customer":   {as: "tech", path: "/v1/customers/{customer}"},
+	"read-customer":   {as: "tech", path: "/v1/customers/{customer_visited}"},
 	"change-customer": {as: "dispatcher", path: "/v1/customers/{customer}", body: `{"phone":null}`, header: anyETag},
 	"retire-customer": {as: "dispatcher", path: "/v1/customers/{lone_customer}", header: anyETag, status: 204},
 
 	"create-site": {as: "dispatcher", path: "/v1/sites", body: `{"customer_id":"{customer}","address":"2 Elm Road"}`, status: 201},
 	"list-sites":  {as: "dispatcher", path: "/v1/sites?customer_id={customer}"},
-	"read-site":   {as: "tech", path: "/v1/sites/{site}"},
+	"read-site":   {as: "tech", path: "/v1/sites/{site_visited}"},
 	"change-site": {as: "dispatcher", path: "/v1/sites/{site}", body: `{"label":"home"}`, header: anyETag},
 	"retire-site": {as: "dispatcher", path: "/v1/sites/{lone_site}", header: anyETag, status: 204},
 
-	"create-unit": {as: "tech", path: "/v1/units", body: `{"site_id":"{site}","kind":"electric_dryer"}`, status: 201},
-	"list-units":  {as: "tech", path: "/v1/units?site_id={site}"},
-	"read-unit":   {as: "tech", path: "/v1/units/{unit}"},
-	"change-unit": {as: "tech", path: "/v1/units/{unit}", body: `{"site_id":"{site}","serial":"S9"}`, header: anyETag},
+	"create-unit": {as: "tech", path: "/v1/units", body: `{"site_id":"{site_visited}","kind":"electric_dryer"}`, status: 201},
+	"list-units":  {as: "tech", path: "/v1/units?site_id={site_visited}"},
+	"read-unit":   {as: "tech", path: "/v1/units/{unit_visited}"},
+	"change-unit": {as: "dispatcher", path: "/v1/units/{unit}", body: `{"site_id":"{site}","serial":"S9"}`, header: anyETag},
 	"retire-unit": {as: "dispatcher", path: "/v1/units/{unit}", header: anyETag, status: 204},
 
 	"create-data-sheet":   {as: "tech", path: "/v1/data-sheets", body: `{"kind":"electric_dryer","model":"{fresh_id}"}`, status: 201},
@@ -183,7 +186,7 @@ var examples = map[string]example{
 	"set-visit-status":   {as: "tech", path: "/v1/visits/{booked_visit}/status", body: `{"status":"on_the_way"}`, header: anyETag},
 	"list-visit-changes": {as: "dispatcher", path: "/v1/visit-changes?after=0"},
 
-	"read-care":       {as: "tech", path: "/v1/units/{unit}/care"},
+	"read-care":       {as: "tech", path: "/v1/units/{unit_visited}/care"},
 	"record-cleaning": {as: "dispatcher", path: "/v1/units/{unit}/care/cleanings", body: `{"done_on":"2025-09-12","scopes":["run"],"done_by":"customer"}`, status: 201},
 	"void-cleaning":   {as: "dispatcher", path: "/v1/units/{unit}/care/cleanings/{cleaning}/void", body: `{"reason":"wrong house"}`},
 

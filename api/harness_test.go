@@ -172,6 +172,9 @@ type answer struct {
 func (c *client) do(method, path string, body any, headers ...string) answer {
 	c.w.t.Helper()
 	a := c.send(c.request(method, path, body, headers...))
+	if a.status >= 500 {
+		c.w.t.Log(c.w.logs.String())
+	}
 	err := c.w.valid.Response(method, strings.SplitN(path, "?", 2)[0], a.status, a.header, a.raw)
 	require.NoError(c.w.t, err, "%s: %s", a.what, a.raw)
 	return a

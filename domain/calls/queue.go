@@ -23,6 +23,9 @@ const (
 	// UnitOfVisit gives the unit of a visit's call.
 	UnitOfVisit = `SELECT c.unit_id FROM visit v JOIN call c ON c.shop_id = v.shop_id AND c.id = v.call_id
 		WHERE v.shop_id = $1 AND v.id = $2`
+	// UnitsOfTech gives the units a tech has a visit to, now or long ago.
+	UnitsOfTech = `SELECT c.unit_id FROM visit v JOIN call c ON c.shop_id = v.shop_id AND c.id = v.call_id
+		WHERE v.shop_id = $1 AND v.tech_id = $2`
 	// OpenOfUnit gives the calls of a unit that are not closed.
 	OpenOfUnit = `SELECT id FROM call WHERE shop_id = $1 AND unit_id = $2 AND status <> 'closed'`
 )

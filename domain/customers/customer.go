@@ -36,6 +36,9 @@ var customerKind = kind[Customer]{
 	inUse: func(*Service) string {
 		return `SELECT 1 FROM site WHERE shop_id = $1 AND customer_id = $2 AND retired_at IS NULL`
 	},
+	seen: func(s *Service) string {
+		return `id IN (SELECT st.customer_id FROM site st WHERE st.shop_id = $1 AND st.id IN (` + s.sitesOfTech() + `))`
+	},
 	busy: "This customer still has sites. Retire those first.",
 }
 

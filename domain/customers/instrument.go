@@ -58,6 +58,7 @@ var instrumentKind = kind[Instrument]{
 	extra: func(b *pgx.Batch, shop, id domain.ID, dst *Instrument) {
 		pg.All(b, &dst.Accuracies, `SELECT `+accuracyColumns+` FROM instrument_accuracy WHERE shop_id = $1 AND instrument_id = $2 ORDER BY quantity`, shop, id)
 	},
+	seen:  everything,
 	inUse: func(*Service) string { return `SELECT 1 WHERE $1::uuid IS NULL AND $2::uuid IS NULL` }, // never: readings keep naming it
 }
 

@@ -26,7 +26,27 @@ type Service struct {
 	// UnitInUse is a subquery of the slice above that gives a row while a unit
 	// ($2 of shop $1) is being worked on and cannot be retired.
 	UnitInUse string
+	// UnitsOfTech is a subquery of the slice above that gives the units a tech
+	// ($2 of shop $1) has been sent to: a tech sees those, what stands beside
+	// them, where they stand and whose they are.
+	UnitsOfTech string
 }
+
+// sitesOfTech gives the sites a tech has been sent to.
+func (s *Service) sitesOfTech() string {
+	return `SELECT u.site_id FROM unit u WHERE u.shop_id = $1 AND u.id IN (` + s.UnitsOfTech + `)`
+}
+
+// only is who asks when what they see is limited, zero when it is not.
+func only(p domain.Principal) domain.ID {
+	if p.Role == domain.Tech {
+		return p.Person
+	}
+	return domain.ID{}
+}
+
+// everything is what a tech sees of records that are the whole shop's.
+func everything(*Service) string { return "true" }
 
 // Head is what every record of this slice carries. Records are retired, never
 // deleted: a repair of long ago still names them.
@@ -49,15 +69,18 @@ type kind[T any] struct {
 	insert func(b *pgx.Batch, shop domain.ID, v T)        // all columns
 	update func(b *pgx.Batch, shop domain.ID, v T)        // all columns but id and created_at
 	inUse  func(*Service) string                          // SQL subquery: what keeps it from being retired, $1 shop, $2 id
+	seen   func(*Service) string                          // SQL condition: what a tech ($2 of shop $1) sees
 	busy   string                                         // what to tell then
 	extra  func(b *pgx.Batch, shop, id domain.ID, dst *T) // rows of other tables
 	taken  map[string]string                              // constraint → message
 }
 
-func (k kind[T]) queue(b *pgx.Batch, shop, id domain.ID, dst *T, lock string) {
-	pg.One(b, dst, `SELECT `+headColumns+`, `+k.column+` FROM `+k.entity+` WHERE shop_id = $1 AND id = $2 `+lock, shop, id)
+// queue reads a record; one that p does not see is absent.
+func (k kind[T]) queue(b *pgx.Batch, s *Service, p domain.Principal, id domain.ID, dst *T, lock string) {
+	pg.One(b, dst, `SELECT `+headColumns+`, `+k.column+` FROM `+k.entity+`
+		WHERE shop_id = $1 AND id = $3 AND ($2::uuid IS NULL OR `+k.seen(s)+`) `+lock, p.Shop, only(p), id)
 	if k.extra != nil {
-		k.extra(b, shop, id, dst)
+		k.extra(b, p.Shop, id, dst)
 	}
 }
 
@@ -79,7 +102,7 @@ func create[T any](ctx context.Context, s *Service, p domain.Principal, key once
 // read gives one record, retired or not.
 func read[T any](ctx context.Context, s *Service, p domain.Principal, k kind[T], id domain.ID) (T, error) {
 	var v T
-	err := s.DB.Read(ctx, p, func(b *pgx.Batch) { k.queue(b, p.Shop, id, &v, "") })
+	err := s.DB.Read(ctx, p, func(b *pgx.Batch) { k.queue(b, s, p, id, &v, "") })
 	return v, err
 }
 
@@ -88,7 +111,7 @@ func read[T any](ctx context.Context, s *Service, p domain.Principal, k kind[T],
 func change[T any](ctx context.Context, s *Service, p domain.Principal, k kind[T], id domain.ID, version int64, edit func(*T)) (T, error) {
 	var v T
 	err := s.DB.Write(ctx, p,
-		func(b *pgx.Batch) { k.queue(b, p.Shop, id, &v, "FOR UPDATE") },
+		func(b *pgx.Batch) { k.queue(b, s, p, id, &v, "FOR UPDATE") },
 		func(ctx context.Context, tx *pg.Tx) error {
 			head := k.head(&v)
 			if head.RetiredAt != nil {
@@ -120,7 +143,7 @@ func retire[T any](ctx context.Context, s *Service, p domain.Principal, k kind[T
 	var used bool
 	return s.DB.Write(ctx, p,
 		func(b *pgx.Batch) {
-			k.queue(b, p.Shop, id, &v, "FOR UPDATE")
+			k.queue(b, s, p, id, &v, "FOR UPDATE")
 			b.Queue(`SELECT EXISTS (`+k.inUse(s)+`)`, p.Shop, id).QueryRow(func(row pgx.Row) error { return row.Scan(&used) })
 		},
 		func(ctx context.Context, tx *pg.Tx) error {

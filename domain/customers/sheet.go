@@ -76,6 +76,7 @@ var sheetKind = kind[DataSheet]{
 		pg.All(b, &dst.Values, `SELECT `+valueColumns+` FROM data_sheet_value WHERE shop_id = $1 AND data_sheet_id = $2 ORDER BY parameter`, shop, id)
 	},
 	inUse: func(*Service) string { return `SELECT 1 WHERE $1::uuid IS NULL AND $2::uuid IS NULL` }, // never: old verdicts keep the limit they used
+	seen:  everything,
 	taken: map[string]string{"data_sheet_model": "The shop has a data sheet for this model already. Change that one."},
 }
 
@@ -197,7 +198,7 @@ func (s *Service) sheetWrite(ctx context.Context, p domain.Principal, sheet doma
 	work func(b *pgx.Batch, who domain.Principal, now time.Time) error) (DataSheet, error) {
 	var after DataSheet
 	err := s.DB.Write(ctx, p,
-		func(b *pgx.Batch) { *before = DataSheet{}; sheetKind.queue(b, p.Shop, sheet, before, "FOR UPDATE") },
+		func(b *pgx.Batch) { *before = DataSheet{}; sheetKind.queue(b, s, p, sheet, before, "FOR UPDATE") },
 		func(ctx context.Context, tx *pg.Tx) error {
 			after = DataSheet{}
 			switch {
@@ -214,7 +215,7 @@ func (s *Service) sheetWrite(ctx context.Context, p domain.Principal, sheet doma
 			if b.Len() > 0 {
 				b.Queue(`UPDATE data_sheet SET version = version + 1, updated_at = $3 WHERE shop_id = $1 AND id = $2`, p.Shop, sheet, now)
 			}
-			sheetKind.queue(b, p.Shop, sheet, &after, "")
+			sheetKind.queue(b, s, p, sheet, &after, "")
 			return tx.Send(ctx, b)
 		})
 	return after, err

@@ -46,6 +46,7 @@ var siteKind = kind[Site]{
 	inUse: func(*Service) string {
 		return `SELECT 1 FROM unit WHERE shop_id = $1 AND site_id = $2 AND retired_at IS NULL`
 	},
+	seen: func(s *Service) string { return `id IN (` + s.sitesOfTech() + `)` },
 	busy: "Units still stand at this site. Retire or move those first.",
 }
 

@@ -56,6 +56,7 @@ var unitKind = kind[Unit]{
 			v.Features, v.Exhaust, v.InstalledOn, v.Note, v.UpdatedAt, v.Version)
 	},
 	inUse: func(s *Service) string { return s.UnitInUse },
+	seen:  func(s *Service) string { return `site_id IN (` + s.sitesOfTech() + `)` },
 	busy:  "A call about this unit is still open. Close it first.",
 }
 
@@ -101,13 +102,19 @@ func (s *Service) checkKind(ps *domain.Problems, v Unit) {
 	}
 }
 
-// CreateUnit stores a new unit.
+// CreateUnit stores a new unit. A tech stores one at a site they have been
+// sent to.
 func (s *Service) CreateUnit(ctx context.Context, p domain.Principal, key once.Key, v Unit) (Unit, bool, error) {
 	if v.Features == nil {
 		v.Features = []string{}
 	}
 	if v.Fuel == "" {
 		v.Fuel = "electric"
+	}
+	if p.Role == domain.Tech {
+		if _, err := s.ReadSite(ctx, p, v.SiteID); err != nil {
+			return v, false, noSite(err)
+		}
 	}
 	return create(ctx, s, p, key, unitKind, v)
 }
@@ -118,11 +125,16 @@ func (s *Service) ReadUnit(ctx context.Context, p domain.Principal, id domain.ID
 }
 
 // ChangeUnit applies edit if the version is still version. The kind of a unit
-// is fixed; it may move to another site.
+// is fixed; it may move to another site, by the office: a tech's move is not
+// taken.
 func (s *Service) ChangeUnit(ctx context.Context, p domain.Principal, id domain.ID, version int64, edit func(*Unit)) (Unit, error) {
 	return change(ctx, s, p, unitKind, id, version, func(v *Unit) {
 		kept := v.Kind
+		site := v.SiteID
 		edit(v)
+		if p.Role == domain.Tech {
+			v.SiteID = site
+		}
 		v.Kind = kept
 		if v.Features == nil {
 			v.Features = []string{}
@@ -133,6 +145,14 @@ func (s *Service) ChangeUnit(ctx context.Context, p domain.Principal, id domain.
 // RetireUnit takes a unit without open calls out of use.
 func (s *Service) RetireUnit(ctx context.Context, p domain.Principal, id domain.ID, version int64) error {
 	return retire(ctx, s, p, unitKind, id, version)
+}
+
+// noSite is what a tech hears of a site that is absent or not theirs.
+func noSite(err error) error {
+	if domain.KindOf(err) == domain.NotFound {
+		return domain.Field("/site_id", "unknown", "There is no such site in use.")
+	}
+	return err
 }
 
 // UnitFilter chooses units; zero values choose all.
@@ -148,10 +168,11 @@ func (s *Service) ListUnits(ctx context.Context, p domain.Principal, f UnitFilte
 	var vs []Unit
 	err := s.DB.Read(ctx, p, func(b *pgx.Batch) {
 		pg.All(b, &vs, `SELECT `+headColumns+`, `+unitColumns+` FROM unit
-			WHERE shop_id = $1 AND ($2::uuid IS NULL OR site_id = $2) AND ($3 = '' OR kind = $3)
+			WHERE shop_id = $1 AND ($2::uuid IS NULL OR `+unitKind.seen(s)+`)
+			AND ($8::uuid IS NULL OR site_id = $8) AND ($3 = '' OR kind = $3)
 			AND ($4 = '' OR model_norm = upper(regexp_replace($4 COLLATE "C", '[^A-Za-z0-9]', '', 'g')))
 			AND ($5 OR retired_at IS NULL) AND ($6::uuid IS NULL OR id > $6)
-			ORDER BY id LIMIT $7`, p.Shop, f.Site, f.Kind, f.Model, f.Retired, after, size)
+			ORDER BY id LIMIT $7`, p.Shop, only(p), f.Kind, f.Model, f.Retired, after, size, f.Site)
 	})
 	return vs, err
 }

@@ -73,7 +73,7 @@ func site(b *testing.B, base *pgtest.DB) (*repair.Service, domain.Principal, dom
 	p, err := who.Authenticate(session.Access)
 	require.NoError(b, err)
 	p.Needs = domain.Anyone()
-	goods := &customers.Service{DB: db, Catalogue: cat, Now: now, UnitInUse: calls.OpenOfUnit}
+	goods := &customers.Service{DB: db, Catalogue: cat, Now: now, UnitInUse: calls.OpenOfUnit, UnitsOfTech: calls.UnitsOfTech}
 	customer, _, err := goods.CreateCustomer(ctx, p, key(), customers.Customer{Name: "C"})
 	require.NoError(b, err)
 	house, _, err := goods.CreateSite(ctx, p, key(), customers.Site{CustomerID: customer.ID, Address: "A", TimeZone: "UTC"})
