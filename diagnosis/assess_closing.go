@@ -132,29 +132,46 @@ func (m *model) asked(cl *catalogue.Closing) bool {
 
 // unmet says what is missing for a closing item, empty when nothing is.
 func (m *model) unmet(cl *catalogue.Closing, statements map[string]bool) string {
-	if cl.Statement != "" && !statements[cl.Statement] {
-		return cl.Text + ": not yet confirmed."
-	}
+	stated := cl.Statement != "" && statements[cl.Statement]
 	if len(cl.AnyOf) == 0 {
-		return ""
-	}
-	last := m.verified(cl.AnyOf)
-	for _, e := range last {
-		if e.outcome() == Conforms {
+		if stated {
 			return ""
 		}
+		return cl.Text + ": not yet confirmed."
 	}
+	last := m.verified(cl.AnyOf)
+	failed := false
+	for _, e := range last {
+		switch e.outcome() {
+		case Conforms:
+			return ""
+		case DoesNotConform:
+			failed = true
+		}
+	}
+	if stated && !failed {
+		return ""
+	}
+	if len(last) == 0 {
+		return m.unread(cl)
+	}
+	v := &last[len(last)-1].judged.Verdicts[0]
+	return joined(cl.Text+": "+v.Sentence, v.Do)
+}
+
+// unread says which reading a closing item waits for.
+func (m *model) unread(cl *catalogue.Closing) string {
 	names := make([]string, 0, len(cl.AnyOf))
 	for _, id := range cl.AnyOf {
 		if ch, ok := m.kind.Check(id); ok && m.suits(ch) {
 			names = append(names, lower(ch.Name))
 		}
 	}
-	if len(last) == 0 {
-		return cl.Text + ": no verification reading yet. Do " + strings.Join(names, " or ") + " on the repaired machine."
+	text := cl.Text + ": no verification reading yet. Do " + strings.Join(names, " or ") + " on the repaired machine."
+	if cl.Statement != "" {
+		text += " Where it cannot be measured, confirm it."
 	}
-	e := last[len(last)-1]
-	return cl.Text + ": " + e.judged.Verdicts[0].Sentence
+	return text
 }
 
 // verified is the latest verification readings of the checks, those an action

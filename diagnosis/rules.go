@@ -21,6 +21,7 @@ import (
 //	thermistor   conforms high low open short between no_limit
 //	opening      conforms early late never open_cold too_fast no_limit between
 //	run          normal cycles_high_limit off_high off_low no_cycling reads_low too_short wet_load between
+//	heater_current  conforms low high half no_current drop between_low between_high no_limit
 var rules = map[string]func(*job) (result, error){
 	"choice":      judgeChoice,
 	"range":       judgeRange,
@@ -33,6 +34,8 @@ var rules = map[string]func(*job) (result, error){
 	"thermistor":  judgeThermistor,
 	"opening":     judgeOpening,
 	"run":         judgeRun,
+
+	"heater_current": judgeHeaterCurrent,
 }
 
 // RuleNames lists the judging rules a check may name, in alphabetical order.

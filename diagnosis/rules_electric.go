@@ -32,7 +32,39 @@ func judgeInsulation(j *job) (result, error) {
 	if j.wiresOn() {
 		return r.with("wires_on").advise(wiresOff), nil
 	}
-	return split(j, n, r, good, grounded, "conforms", "grounded", "between"), nil
+	r = split(j, n, r, good, grounded, "conforms", "grounded", "between")
+	if r.finding == "grounded" {
+		r.note = j.touchNote(n)
+	}
+	return r, nil
+}
+
+// touchNote says where a grounded coil touches the case and what that does,
+// when the other terminal to case and the coil end to end were read as well.
+func (j *job) touchNote(here number) string {
+	other, okOther := j.number("other_terminal")
+	ends, okEnds := j.number("end_to_end")
+	if !okOther || !okEnds || other.over || ends.over {
+		return ""
+	}
+	slack := 2 * measure.Combine(here.u, other.u, ends.u)
+	t, ok := touchAt(here.si, other.si, ends.si, slack)
+	if !ok {
+		return "The three resistances do not fit together: short the leads, and measure all three again."
+	}
+	leg := legVolts(j.unit.Volts)
+	return "It touches at " + percent(t.share) + " of the coil from this terminal. With the thermostat open it makes " +
+		leaking(t, leg, ends.si) + " if this end stays live, and " + leaking(t.fromOther(), leg, ends.si) + " if the other end does."
+}
+
+// leaking says what a grounded coil makes from one end, and whether a 30 A
+// breaker would stop it.
+func leaking(t touch, leg, ends float64) string {
+	amps, watts := t.leak(leg, ends)
+	if amps > 10*breakerAmps {
+		return "a short circuit (" + string(tripping) + ")"
+	}
+	return kilowatts(watts) + " at " + significant(amps) + " A (" + string(breaker(amps)) + ")"
 }
 
 // judgeRelay: the heat contact at rest must be open.

@@ -51,6 +51,11 @@ var ruleForms = map[string]ruleForm{
 		findings: []string{"conforms", "early", "late", "never", "open_cold", "too_fast", "no_limit", "between"},
 		limited:  true,
 	},
+	"heater_current": {
+		inputs:   map[string]string{"current": "current", "volts": "voltage", "volts_no_load": "voltage"},
+		findings: []string{"conforms", "low", "high", "half", "no_current", "drop", "between_low", "between_high", "no_limit"},
+		limited:  true,
+	},
 	"run": {
 		inputs: map[string]string{"off_temperature": "temperature", "on_temperature": "temperature", "heating_time": "time",
 			"rest_time": "time", "setting": "choice", "load": "choice", "current": "current"},

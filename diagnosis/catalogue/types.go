@@ -162,8 +162,9 @@ type Cause struct {
 }
 
 // Closing is one thing that must be on record before a unit goes back to
-// service: a verification reading of Check (any of AnyOf when given) that
-// conforms, or for Check empty a confirmation by Statement id.
+// service: a verification reading of one of AnyOf that conforms, or the
+// Statement confirmed. With both given the reading goes first: the statement
+// stands in only while no such reading speaks against it.
 type Closing struct {
 	ID        string   `yaml:"id" json:"id,omitempty"`
 	Text      string   `yaml:"text" json:"text,omitempty"`

@@ -92,12 +92,13 @@ func (v *validator) reachable(fault string) bool {
 	return false
 }
 
-// closing checks one closing item: a statement, or checks that can conform.
+// closing checks one closing item: a statement, checks that can conform, or
+// both.
 func (v *validator) closing(path string, c *Closing) {
 	v.text(join(path, "text"), c.Text)
 	v.feature(path, c.Has, "")
-	if (c.Statement == "") == (len(c.AnyOf) == 0) {
-		v.fail(path, "names either a statement or checks")
+	if c.Statement == "" && len(c.AnyOf) == 0 {
+		v.fail(path, "names neither a statement nor checks")
 	}
 	if c.Statement != "" {
 		v.id(join(path, "statement"), c.Statement)

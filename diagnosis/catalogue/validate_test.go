@@ -208,7 +208,7 @@ func TestLoadNamesTheLine(t *testing.T) {
 		{"barrier as first cause", "prior: 0.02, explains: second_barrier", "prior: 0.001, explains: 'yes'", "", "never a first cause"},
 		{"first cause as barrier", "prior: 0.3, explains: 'yes'", "prior: 0.3, explains: second_barrier", "", "bulb is not a second barrier"},
 		{"closing check", "any_of: [bulb_ends]", "any_of: [bulb_end]", "", `no check "bulb_end"`},
-		{"closing of neither", "text: It lights, statement: lit", "text: It lights", "", "either a statement or checks"},
+		{"closing of neither", "text: It lights, statement: lit", "text: It lights", "", "neither a statement nor checks"},
 		{"closing feature", "statement: lit", "statement: lit, has: light", "", `no feature "light"`},
 		{"bypass", "text: It lights", "text: Bypass the fuse and see", "", "defeat a safety device"},
 		{"bypass in an id", "{id: today, text", "{id: bypass_fuse, text", "", "defeat a safety device"},

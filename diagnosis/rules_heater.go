@@ -1,0 +1,124 @@
+package diagnosis
+
+import (
+	"math"
+
+	"drumline/diagnosis/catalogue"
+	"drumline/diagnosis/measure"
+)
+
+// Limits used when a check does not list its own, as shares of what the
+// nameplate gives at the volts measured. Common practice, no source.
+var (
+	heaterShare = catalogue.Limit{ID: "share", Input: "current", Quantity: "ratio", Low: ptr(0.9), High: ptr(1.1), Unit: "1", Mark: catalogue.CommonPractice}
+	heaterHalf  = catalogue.Limit{ID: "half", Input: "current", Quantity: "ratio", Low: ptr(0.45), High: ptr(0.55), Unit: "1", Mark: catalogue.CommonPractice}
+	heaterNone  = catalogue.Limit{ID: "none", Input: "current", Quantity: "ratio", High: ptr(0.1), Unit: "1", Mark: catalogue.CommonPractice}
+	heaterDrop  = catalogue.Limit{ID: "drop", Input: "volts_no_load", Quantity: "ratio", High: ptr(0.05), Unit: "1", Mark: catalogue.CommonPractice}
+)
+
+// judgeHeaterCurrent holds the current of the heater against the nameplate: an
+// element of P watts at V volts has V²/P ohm, hot, and takes its share of the
+// volts there are.
+func judgeHeaterCurrent(j *job) (result, error) {
+	amps, ok := j.number("current")
+	if !ok {
+		return result{}, required(j, "current")
+	}
+	volts, ok := j.number("volts")
+	if !ok {
+		return result{}, required(j, "volts")
+	}
+	r := from(amps)
+	ohm, ok := j.ratedResistance()
+	share := j.boundsNamed("share", heaterShare)
+	if !ok || share.limit == nil || !(volts.si > 0) {
+		return r.with("no_limit"), nil
+	}
+	rated := volts.si / ohm
+	r.uncertainty = measure.Combine(amps.u, rated*volts.u/volts.si)
+	r.limit = j.ofRated(share.limit, rated, volts)
+	r.note = heatNote(amps, volts, amps.si/rated)
+	c := compare(amps.si, r.uncertainty, r.limit)
+	r = r.sure(c.Probability)
+	switch {
+	case j.heaterWithin(heaterNone, r, rated, volts):
+		return r.with("no_current").sure(undecided), nil
+	case c.Outcome == measure.DoesNotConform && j.unit.Has["dual_coil"] && j.heaterWithin(heaterHalf, r, rated, volts):
+		return r.with("half"), nil
+	case c.Outcome == measure.Inconclusive:
+		return r.with(side(c.Outcome, amps.si, r.limit)).advise(j.tooClose(amps)), nil
+	case c.Outcome == measure.Conforms:
+		return j.loadedDrop(r.with("conforms"), volts), nil
+	}
+	return r.with(side(c.Outcome, amps.si, r.limit)), nil
+}
+
+// ratedResistance is that of the element by the nameplate, ohm.
+func (j *job) ratedResistance() (float64, bool) {
+	if j.unit.Watts == nil || j.unit.Volts == nil {
+		return 0, false
+	}
+	return hotResistance(*j.unit.Watts, *j.unit.Volts)
+}
+
+// ofRated turns a limit of shares into one of ampere.
+func (j *job) ofRated(share *Limit, rated float64, volts number) *Limit {
+	show := func(x float64, unit string, q measure.Quantity) string { return measure.Format(x, unit, q, 0) }
+	l := &Limit{Unit: "A", Mark: catalogue.Computed, Confirmed: true,
+		Origin: "nameplate " + show(*j.unit.Watts, "W", measure.Power) + " at " + show(*j.unit.Volts, "V", measure.Voltage) +
+			", here at " + show(volts.si, "V", measure.Voltage) + "; tolerance " + share.Origin}
+	if share.Low != nil {
+		l.Low = ptr(*share.Low * rated)
+	}
+	if share.High != nil {
+		l.High = ptr(*share.High * rated)
+	}
+	return l
+}
+
+// heaterWithin says whether the current surely lies within a share of the
+// rated one.
+func (j *job) heaterWithin(fallback catalogue.Limit, r result, rated float64, volts number) bool {
+	b := j.boundsNamed(fallback.ID, fallback)
+	return b.limit != nil && compare(*r.measured, r.uncertainty, j.ofRated(b.limit, rated, volts)).Outcome == measure.Conforms
+}
+
+// wrongVoltage is the heat of a 208 V element on 240 V over its rating:
+// (240/208)², own arithmetic.
+const wrongVoltage = 240.0 * 240 / (208 * 208)
+
+// heatNote gives the heat that is made, and the part that would make it.
+func heatNote(amps, volts number, share float64) string {
+	note := "That is " + kilowatts(amps.si*volts.si) + " at " + measure.Format(volts.si, "V", measure.Voltage, 0) + "."
+	switch {
+	case math.Abs(share/wrongVoltage-1) < 0.05:
+		return note + " An element made for 208 V takes as much on 240 V."
+	case math.Abs(share*wrongVoltage-1) < 0.05:
+		return note + " An element made for 240 V takes as little on 208 V."
+	}
+	return note
+}
+
+func kilowatts(w float64) string { return significant(w/1000) + " kW" }
+
+// loadedDrop looks at what the supply loses under the heater's load, when the
+// volts without load were read as well. One meter reads both, so its scale
+// error cancels and half its doubt is kept.
+func (j *job) loadedDrop(r result, volts number) result {
+	idle, given := j.number("volts_no_load")
+	b := j.boundsNamed("drop", heaterDrop)
+	if !given || !(idle.si > 0) || b.limit == nil {
+		return r
+	}
+	lost := number{si: 1 - volts.si/idle.si, u: math.Max(volts.u, idle.u) / idle.si / 2, unit: "%", quantity: measure.Ratio}
+	d := from(lost)
+	d.limit = b.limit
+	c := compare(lost.si, lost.u, b.limit)
+	switch c.Outcome {
+	case measure.DoesNotConform:
+		return d.with("drop").sure(c.Probability)
+	case measure.Inconclusive:
+		r.note = joined(r.note, "The supply loses "+valueText(d)+" under load, near the "+limitText(d)+" allowed ("+originText(d)+"): look at the lugs.")
+	}
+	return r
+}
