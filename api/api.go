@@ -54,7 +54,7 @@ type API struct {
 func New(d Deps) *API {
 	return &API{
 		People:    &people.Service{DB: d.DB, Keys: d.Keys, Hasher: d.Hasher, Now: d.Now, AccessLife: d.AccessLife},
-		Customers: &customers.Service{DB: d.DB, Catalogue: d.Catalogue, Now: d.Now, UnitInUse: calls.OpenOfUnit},
+		Customers: &customers.Service{DB: d.DB, Catalogue: d.Catalogue, Now: d.Now, UnitInUse: calls.OpenOfUnit, UnitsOfTech: calls.UnitsOfTech},
 		Calls:     &calls.Service{DB: d.DB, Catalogue: d.Catalogue, Now: d.Now},
 		Care:      &care.Service{DB: d.DB, Now: d.Now},
 		Repair:    &repair.Service{DB: d.DB, Catalogue: d.Catalogue, Now: d.Now},
@@ -91,4 +91,8 @@ func (a *API) Register(e *Edge) {
 	a.registerReadings(e)
 	a.registerActions(e)
 	a.registerAssessment(e)
+	a.registerConclusions(e)
+	a.registerHazards(e)
+	a.registerClosing(e)
+	a.registerReport(e)
 }

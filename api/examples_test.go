@@ -55,17 +55,30 @@ func init() {
 			return s.dispatcher.post("/v1/calls", map[string]any{"unit_id": s.get("unit"), "complaint": "runs_too_hot", "triage": map[string]any{"setting": "every"}}).id()
 		},
 		"visit":      func(s *scene) string { return onSite(s, s.get("call")) },
-		"live_visit": func(s *scene) string { return onSite(s, s.get("call")) },
+		"live_visit": func(s *scene) string { return onSite(s, s.get("live_call")) }, // a call of its own: powering ends isolations
+		"live_call": func(s *scene) string {
+			return s.dispatcher.post("/v1/calls", map[string]any{"unit_id": s.get("unit"), "complaint": "runs_too_hot"}).id()
+		},
 		"booked_visit": func(s *scene) string {
 			return s.dispatcher.post("/v1/calls/"+s.get("call")+"/visits", map[string]any{"tech_id": s.tech.id.String(),
 				"starts_at": nextHour(s), "ends_at": s.made["next_end"]}).id()
+		},
+		"conclusion": func(s *scene) string {
+			s.tech.do("POST", "/v1/calls/"+s.get("call_visited")+"/statements", map[string]any{"statements": []string{"in_place"}}).want(200)
+			return s.tech.post("/v1/calls/"+s.get("call_visited")+"/conclusions", map[string]any{"visit_id": s.get("visit"), "part": "exhaust_run", "fault": "run_restricted",
+				"readings": []string{s.get("reading")}, "parts": []any{map[string]any{"number": "HD-4", "source": "new_maker", "lot": "2610"}},
+				"against_evidence": "The run was full of lint when it was opened."}).id()
+		},
+		"hazard": func(s *scene) string {
+			return s.tech.post("/v1/visits/"+s.get("visit")+"/hazards", map[string]any{"what": "blocked_run", "level": "at_risk", "found": "Lint in the run",
+				"done": "Cleaned", "told": "the customer"}).id()
 		},
 		"call_visited":     func(s *scene) string { s.get("visit"); return s.get("call") },
 		"customer_visited": func(s *scene) string { s.get("visit"); return s.get("customer") },
 		"site_visited":     func(s *scene) string { s.get("visit"); return s.get("site") },
 		"unit_visited":     func(s *scene) string { s.get("visit"); return s.get("unit") },
-		"window_start": func(s *scene) string { return nextHour(s) },
-		"window_end":   func(s *scene) string { s.get("window_start"); return s.made["next_end"] },
+		"window_start":     func(s *scene) string { return nextHour(s) },
+		"window_end":       func(s *scene) string { s.get("window_start"); return s.made["next_end"] },
 		"cleaning": func(s *scene) string {
 			return s.dispatcher.post("/v1/units/"+s.get("unit")+"/care/cleanings", map[string]any{"done_on": "2025-10-02", "scopes": []string{"run", "hood"}, "done_by": "customer"}).id()
 		},
@@ -206,4 +219,15 @@ var examples = map[string]example{
 	"void-action":           {as: "tech", path: "/v1/actions/{action}/void", body: `{"reason":"not done after all"}`},
 	"read-assessment":       {as: "tech", path: "/v1/calls/{call_visited}/assessment"},
 	"rederive-verdicts":     {as: "tech", path: "/v1/calls/{call_visited}/rederive"},
+
+	"create-conclusion": {as: "tech", path: "/v1/calls/{call_visited}/conclusions", body: `{"visit_id":"{visit}","part":"exhaust_run","fault":"run_restricted","action_id":"{action}","readings":["{reading}"],"against_evidence":"seen with the hood off"}`, status: 201},
+	"list-conclusions":  {as: "tech", path: "/v1/calls/{call_visited}/conclusions"},
+	"void-conclusion":   {as: "tech", path: "/v1/conclusions/{conclusion}/void", body: `{"reason":"the other part"}`},
+	"create-hazard":     {as: "tech", path: "/v1/visits/{visit}/hazards", body: `{"what":"scorching","level":"at_risk","found":"Brown lint","done":"Removed","told":"the customer"}`, status: 201},
+	"list-hazards":      {as: "tech", path: "/v1/calls/{call_visited}/hazards"},
+	"clear-hazard":      {as: "tech", path: "/v1/hazards/{hazard}/clear", body: `{"note":"cleaned and looked through"}`},
+	"read-closing":      {as: "tech", path: "/v1/calls/{call_visited}/closing"},
+	"state-closing":     {as: "tech", path: "/v1/calls/{call_visited}/statements", body: `{"statements":["in_place"]}`},
+	"close-call":        {as: "dispatcher", path: "/v1/calls/{call}/close", body: `{"outcome":"no_access","note":"nobody there, twice"}`, header: anyETag},
+	"read-report":       {as: "tech", path: "/v1/calls/{call_visited}/report"},
 }
