@@ -3,6 +3,7 @@ package repair
 import (
 	"context"
 	"fmt"
+	"maps"
 	"slices"
 	"strings"
 	"time"
@@ -47,7 +48,7 @@ type Contradiction struct {
 
 // assess gives the assessment of a joined case.
 func (s *Service) assess(k *catalogue.Kind, c *caseRows) (Assessment, error) {
-	d := c.diagnosisCase()
+	d := known(k, c.diagnosisCase())
 	res, err := diagnosis.Assess(k, d)
 	if err != nil {
 		return Assessment{}, fmt.Errorf("repair: assess call %s: %w", c.call.ID, err)
@@ -64,6 +65,29 @@ func (s *Service) assess(k *catalogue.Kind, c *caseRows) (Assessment, error) {
 	}
 	a.Result.Parts = nil
 	return a, nil
+}
+
+// known leaves out what the catalogue has dropped since it was recorded, so
+// that an old call can still be read.
+func known(k *catalogue.Kind, d diagnosis.Case) diagnosis.Case {
+	d.Readings = slices.DeleteFunc(slices.Clone(d.Readings), func(j diagnosis.Judged) bool {
+		ch, ok := k.Check(j.Reading.Check)
+		return !ok || slices.ContainsFunc(j.Verdicts, func(v diagnosis.Verdict) bool { _, found := ch.Finding(v.Finding); return !found })
+	})
+	d.Done = slices.DeleteFunc(slices.Clone(d.Done), func(a diagnosis.Done) bool { _, found := k.Action(a.Action); return !found })
+	cp, ok := k.Complaint(d.Complaint)
+	if !ok {
+		return d
+	}
+	d.Triage = maps.Clone(d.Triage)
+	maps.DeleteFunc(d.Triage, func(question, answer string) bool {
+		q, found := cp.Question(question)
+		if found {
+			_, found = q.Answer(answer)
+		}
+		return !found
+	})
+	return d
 }
 
 func sentenceOf(d diagnosis.Case, p diagnosis.PartState) string {

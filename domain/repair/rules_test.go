@@ -352,3 +352,26 @@ func TestSetAsideUntilCountersigned(t *testing.T) {
 	r.VoidedAt = &noon
 	require.False(t, r.Weighs())
 }
+
+func TestWhatTheCatalogueDroppedIsLeftOut(t *testing.T) {
+	k := dryer(t)
+	c, _ := someCase(t, k, 5600, 8400)
+	cp, ok := k.Complaint("runs_too_hot")
+	require.True(t, ok)
+	q := cp.Triage[0]
+	c.answers = map[string]string{q.ID: q.Answers[0].ID, "dropped": "yes"}
+	c.actions = []Action{{Action: "clean_hood", DoneAt: noon.Add(time.Hour)}, {Action: "dropped", DoneAt: noon}}
+	gone, renamed := *c.readings[0], *c.readings[0]
+	gone.Check = "dropped"
+	renamed.Verdicts = []Verdict{renamed.Verdicts[0]}
+	renamed.Verdicts[0].Finding = "dropped"
+	c.readings = append(c.readings, &gone, &renamed)
+	d := known(k, c.diagnosisCase())
+	require.Len(t, d.Readings, 1)
+	require.Len(t, d.Done, 1)
+	require.Equal(t, map[string]string{q.ID: q.Answers[0].ID}, d.Triage)
+	s := &Service{Catalogue: &catalogue.Catalogue{Version: "v"}}
+	a, err := s.assess(k, c)
+	require.NoError(t, err)
+	require.Greater(t, a.Result.Coverage, 0.0)
+}
