@@ -2,7 +2,7 @@ package main
 
 import (
 	"context"
-	"errors"
+	"fmt"
 	"io"
 	"net/http"
 	"time"
@@ -18,7 +18,7 @@ func live(w http.ResponseWriter, _ *http.Request) { say(w, http.StatusOK, "alive
 const readyTime = time.Second
 
 // ready says whether requests should be sent here: the database answers, its
-// schema is the one of this program, and the process is not about to end.
+// schema is new enough, and the process is not about to end.
 func (s *server) ready(w http.ResponseWriter, r *http.Request) {
 	if s.draining.Load() {
 		say(w, http.StatusServiceUnavailable, "draining\n")
@@ -34,16 +34,15 @@ func (s *server) ready(w http.ResponseWriter, r *http.Request) {
 	say(w, http.StatusOK, "ready\n")
 }
 
-var errSchema = errors.New("the schema is not the one this program needs: see drumline migrate check")
-
+// schema refuses a database older than this program. A newer one is fine: it
+// is migrated while processes of the version before still run.
 func (s *server) schema(ctx context.Context) error {
 	var version uint
-	var dirty bool
-	if err := s.db.Pool.QueryRow(ctx, `SELECT version, dirty FROM schema_migrations LIMIT 1`).Scan(&version, &dirty); err != nil {
+	if err := s.db.Pool.QueryRow(ctx, `SELECT version FROM schema_migrations LIMIT 1`).Scan(&version); err != nil {
 		return err
 	}
-	if dirty || version != migrations.Latest() {
-		return errSchema
+	if version < migrations.Latest() {
+		return fmt.Errorf("the schema is at version %d, this program needs %d", version, migrations.Latest())
 	}
 	return nil
 }

@@ -6,8 +6,11 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"strconv"
 
 	"github.com/alecthomas/kong"
+
+	"drumline/cmd/drumline/seed"
 )
 
 // program is what a subcommand works with: nothing else of the process.
@@ -27,8 +30,8 @@ type commands struct {
 	Version versionCommand `cmd:"" help:"Say which version this is."`
 }
 
-// errUsage marks a command line that was wrong or only asked for help: kong has
-// said all there is to say.
+// exit is what kong panics with where it would end the process: it has said
+// all there is to say.
 type exit int
 
 // run is the whole program. It returns when the work is done or ctx ends, which
@@ -44,6 +47,7 @@ func run(ctx context.Context, args []string, getenv func(string) string, stdout,
 		kong.Writers(stdout, stderr),
 		kong.Exit(func(code int) { panic(exit(code)) }),
 		kong.BindTo(ctx, (*context.Context)(nil)),
+		kong.Vars{"seed": strconv.Itoa(seed.DefaultSeed)},
 		kong.Bind(p))
 	if err != nil {
 		return fmt.Errorf("command line: %w", err)

@@ -34,6 +34,11 @@ func (s serveCommand) Run(ctx context.Context, p *program) error {
 	}
 	log := newLog(p.stderr, c.LogLevel)
 	log.Info("starting", "version", version(), "settings", c.String())
+	listener, err := listen(ctx, c.Listen)
+	if err != nil {
+		return err
+	}
+	defer func() { _ = listener.Close() }() // again, after serving: that is no error of interest
 	db, err := openChecked(ctx, c)
 	if err != nil {
 		return err
@@ -43,7 +48,7 @@ func (s serveCommand) Run(ctx context.Context, p *program) error {
 	if err != nil {
 		return err
 	}
-	srv, err := newServer(ctx, c, db, keys, log)
+	srv, err := newServer(c, listener, db, keys, log)
 	if err != nil {
 		return err
 	}
@@ -90,23 +95,29 @@ type server struct {
 	draining atomic.Bool
 }
 
-// newServer wires the service and takes its address, without serving yet.
-func newServer(ctx context.Context, c Config, db *pg.DB, keys *people.Keyring, log *slog.Logger) (*server, error) {
+// listen takes an address.
+func listen(ctx context.Context, address string) (net.Listener, error) {
+	l, err := (&net.ListenConfig{}).Listen(ctx, "tcp", address)
+	if err != nil {
+		return nil, fmt.Errorf("cannot serve on %s: %w; choose another address with --listen", address, err)
+	}
+	return l, nil
+}
+
+// newServer wires the service, without serving yet.
+func newServer(c Config, listener net.Listener, db *pg.DB, keys *people.Keyring, log *slog.Logger) (*server, error) {
 	cat, err := catalogue.Open()
 	if err != nil {
 		return nil, err
 	}
 	a := api.New(api.Deps{DB: db, Keys: keys, Hasher: people.NewHasher(), Catalogue: cat, Now: time.Now, AccessLife: c.AccessLife})
-	s := &server{db: db, api: a, log: log, drain: c.DrainTime}
+	s := &server{db: db, api: a, log: log, drain: c.DrainTime, listener: listener, url: c.BaseURL}
 	edge := a.Edge(version(), log)
 	edge.Mount("/livez", http.HandlerFunc(live))
 	edge.Mount("/readyz", http.HandlerFunc(s.ready))
 	s.http = edge.Server(c.Listen)
-	if s.listener, err = (&net.ListenConfig{}).Listen(ctx, "tcp", c.Listen); err != nil {
-		return nil, fmt.Errorf("cannot serve on %s: %w; choose another address with --listen", c.Listen, err)
-	}
-	if s.url = c.BaseURL; s.url == "" {
-		s.url = "http://" + s.listener.Addr().String()
+	if s.url == "" {
+		s.url = "http://" + listener.Addr().String()
 	}
 	return s, nil
 }
@@ -132,6 +143,3 @@ func (s *server) serve(ctx context.Context) error {
 	s.log.Info("stopped")
 	return nil
 }
-
-// close gives the address back when serve is not reached.
-func (s *server) close() { _ = s.listener.Close() }

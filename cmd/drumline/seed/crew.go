@@ -53,7 +53,7 @@ func newHand(o Options, name string, now time.Time) *hand {
 	h := &hand{o: o, name: name, now: now}
 	clock := func() time.Time { return h.now }
 	h.people = &people.Service{DB: o.DB, Keys: o.Keys, Hasher: people.NewWeakHasher(), Now: clock, AccessLife: time.Hour}
-	h.customers = &customers.Service{DB: o.DB, Catalogue: o.Catalogue, Now: clock, UnitInUse: calls.OpenOfUnit}
+	h.customers = &customers.Service{DB: o.DB, Catalogue: o.Catalogue, Now: clock, UnitInUse: calls.OpenOfUnit, UnitsOfTech: calls.UnitsOfTech}
 	h.calls = &calls.Service{DB: o.DB, Catalogue: o.Catalogue, Now: clock}
 	h.care = &care.Service{DB: o.DB, Now: clock}
 	h.repair = &repair.Service{DB: o.DB, Catalogue: o.Catalogue, Now: clock}

@@ -26,6 +26,7 @@ func (p *plan) play(ctx context.Context, o Options, count *counter) error {
 		return fmt.Errorf("data sheets: %w", err)
 	}
 	for _, m := range p.homes {
+		h.pass(time.Minute)
 		if err := h.settle(ctx, c, m); err != nil {
 			return fmt.Errorf("customer %s: %w", m.name, err)
 		}

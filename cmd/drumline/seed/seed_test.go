@@ -15,7 +15,9 @@ import (
 
 func options(t *testing.T, scale float64) Options {
 	t.Helper()
-	db, err := pg.Open(t.Context(), pgtest.New(t).AppURL, pg.Options{Access: people.Access})
+	url, err := URL(pgtest.New(t).AppURL)
+	require.NoError(t, err)
+	db, err := pg.Open(t.Context(), url, pg.Options{Access: people.Access})
 	require.NoError(t, err)
 	t.Cleanup(db.Close)
 	cat, err := catalogue.Open()
