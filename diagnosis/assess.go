@@ -1,9 +1,10 @@
 package diagnosis
 
 import (
+	"cmp"
 	"fmt"
 	"math"
-	"sort"
+	"slices"
 
 	"drumline/diagnosis/catalogue"
 )
@@ -78,6 +79,7 @@ type model struct {
 	complaint *catalogue.Complaint
 	c         Case
 	causes    []cause
+	index     map[string]int // of causes, by fault
 	barriers  []cause
 	all       []evidence // every reading with a finding that is not set aside, by time
 	found     []evidence // of these, what speaks of the machine as found, once a check and position
@@ -117,12 +119,9 @@ func (m *model) takeActions() error {
 		}
 		m.dones = append(m.dones, acted{d, a, mends(m.kind, a.ID)})
 	}
-	sort.SliceStable(m.dones, func(i, j int) bool {
-		a, b := m.dones[i].done, m.dones[j].done
-		if !a.At.Equal(b.At) {
-			return a.At.Before(b.At)
-		}
-		return a.Action+"\x00"+a.Part < b.Action+"\x00"+b.Part
+	slices.SortStableFunc(m.dones, func(x, y acted) int {
+		a, b := &x.done, &y.done
+		return cmp.Or(a.At.Compare(b.At), cmp.Compare(a.Action, b.Action), cmp.Compare(a.Part, b.Part))
 	})
 	return nil
 }
@@ -139,7 +138,9 @@ func mends(k *catalogue.Kind, action string) bool {
 // takeCauses lists the faults this unit can have and scales their priors to one.
 func (m *model) takeCauses() error {
 	total := 0.0
-	for _, cs := range m.complaint.Causes {
+	m.causes = make([]cause, 0, len(m.complaint.Causes))
+	for i := range m.complaint.Causes {
+		cs := &m.complaint.Causes[i]
 		f, ok := m.kind.Fault(cs.Fault)
 		if !ok {
 			return fmt.Errorf("assess: cause %q of %s is not a fault of %s", cs.Fault, m.complaint.ID, m.kind.ID)
@@ -160,9 +161,11 @@ func (m *model) takeCauses() error {
 			total += cs.Prior
 		}
 	}
+	m.index = make(map[string]int, len(m.causes))
 	for i := range m.causes {
 		m.causes[i].prior /= total
 		m.causes[i].posterior = m.causes[i].prior
+		m.index[m.causes[i].fault.ID] = i
 	}
 	return nil
 }
@@ -197,6 +200,7 @@ func (m *model) weighTriage() error {
 
 // takeReadings sorts the readings by time and keeps what can weigh.
 func (m *model) takeReadings() error {
+	m.all = make([]evidence, 0, len(m.c.Readings))
 	for i := range m.c.Readings {
 		j := &m.c.Readings[i]
 		if j.Reading.SetAside || j.Reading.NotDone != "" || len(j.Verdicts) == 0 {
@@ -209,7 +213,7 @@ func (m *model) takeReadings() error {
 		m.all = append(m.all, e)
 	}
 	sortEvidence(m.all)
-	var found []evidence
+	found := make([]evidence, 0, len(m.all))
 	for _, e := range m.all {
 		if e.judged.Reading.Phase != Verification && !m.touchedBefore(e) {
 			found = append(found, e)
@@ -226,10 +230,31 @@ func (m *model) takeReadings() error {
 // chances is the likelihood of a finding under each cause.
 func (m *model) chances(f *catalogue.Finding) []float64 {
 	out := make([]float64, len(m.causes))
-	for i := range m.causes {
-		out[i] = likelihood(f, m.causes[i].fault.ID)
-	}
+	m.fill(out, f)
 	return out
+}
+
+// rest is the chance of a finding under a cause it does not name.
+func rest(f *catalogue.Finding) float64 {
+	if len(f.Weights) == 0 {
+		return 1
+	}
+	return math.Max(f.Otherwise, floorLikelihood)
+}
+
+// fill is chances into a slice of one place a cause. A finding names few of
+// the causes, so its weights are gone through, not the causes. A finding
+// without weights says nothing about any fault.
+func (m *model) fill(out []float64, f *catalogue.Finding) {
+	r := rest(f)
+	for i := range out {
+		out[i] = r
+	}
+	for fault, w := range f.Weights {
+		if i, ok := m.index[fault]; ok {
+			out[i] = math.Max(w, floorLikelihood)
+		}
+	}
 }
 
 func (m *model) evidenceOf(j *Judged) (evidence, error) {
@@ -354,15 +379,12 @@ func (m *model) ranking() []Ranked {
 	for i := range order {
 		order[i] = i
 	}
-	sort.Slice(order, func(x, y int) bool {
-		a, b := m.causes[order[x]], m.causes[order[y]]
+	slices.SortFunc(order, func(x, y int) int {
+		a, b := &m.causes[x], &m.causes[y]
 		if d := a.posterior - b.posterior; math.Abs(d) > 1e-12 {
-			return d > 0
+			return cmp.Compare(b.posterior, a.posterior)
 		}
-		if a.prior != b.prior {
-			return a.prior > b.prior
-		}
-		return a.fault.ID < b.fault.ID
+		return cmp.Or(cmp.Compare(b.prior, a.prior), cmp.Compare(a.fault.ID, b.fault.ID))
 	})
 	out := make([]Ranked, 0, len(order))
 	for _, i := range order {
@@ -376,7 +398,7 @@ func (m *model) ranking() []Ranked {
 // rankBarriers gives each second barrier its own chance of being failed now,
 // from its prior and the readings no action has ended since.
 func (m *model) rankBarriers() []Ranked {
-	var out []Ranked
+	out := make([]Ranked, 0, len(m.barriers))
 	for _, b := range m.barriers {
 		p := math.Min(math.Max(b.prior, 1e-6), 1-1e-6)
 		failed, sound := p, 1-p
@@ -393,11 +415,8 @@ func (m *model) rankBarriers() []Ranked {
 		out = append(out, Ranked{Fault: b.fault.ID, Name: b.fault.Name, Part: b.part.ID,
 			Probability: failed / (failed + sound), Tested: b.tested, Reasons: reasons})
 	}
-	sort.SliceStable(out, func(i, j int) bool {
-		if out[i].Probability != out[j].Probability {
-			return out[i].Probability > out[j].Probability
-		}
-		return out[i].Fault < out[j].Fault
+	slices.SortFunc(out, func(a, b Ranked) int {
+		return cmp.Or(cmp.Compare(b.Probability, a.Probability), cmp.Compare(a.Fault, b.Fault))
 	})
 	return out
 }

@@ -42,9 +42,6 @@ func (m *model) next() ([]Next, []string) {
 	out := make([]Next, 0, maxNext)
 	h := m.entropy()
 	for _, c := range m.ordered(cs) {
-		if len(out) == maxNext {
-			break
-		}
 		n := Next{Check: c.check.ID, Minutes: c.minutes, Gain: c.gain, Reason: m.why(c, h)}
 		if c.position != nil {
 			n.Position = c.position.ID
@@ -61,7 +58,7 @@ func (m *model) sheetHas(parameter string) bool {
 
 func (m *model) candidates(missing map[string]bool) []candidate {
 	gone := m.destroyed()
-	h := m.entropy()
+	g := newGains(m)
 	var out []candidate
 	for i := range m.kind.Checks {
 		ch := &m.kind.Checks[i]
@@ -73,7 +70,7 @@ func (m *model) candidates(missing map[string]bool) []candidate {
 			continue
 		}
 		c := candidate{check: ch, position: pos, minutes: m.minutes(ch), order: i}
-		c.gain = m.gain(ch, h)
+		c.gain = g.of(ch)
 		if c.gain < minGain {
 			continue
 		}
@@ -201,69 +198,13 @@ func (m *model) minutes(ch *catalogue.Check) float64 {
 	return t
 }
 
-// entropy of the ranking now, in bits.
-func (m *model) entropy() float64 {
-	h := 0.0
-	for _, c := range m.causes {
-		h += plogp(c.posterior)
-	}
-	return h
-}
-
-func plogp(p float64) float64 {
-	if p <= 0 {
-		return 0
-	}
-	return -p * math.Log2(p)
-}
-
-// gain is the expected fall of the entropy by doing the check once. The
-// chances of its findings are scaled to one for each fault, since the
-// catalogue states them as judgement. A finding without weights does not
-// happen, as far as the gain goes.
-func (m *model) gain(ch *catalogue.Check, now float64) float64 {
-	total := make([]float64, len(m.causes))
-	var rows [][]float64
-	for i := range ch.Findings {
-		f := &ch.Findings[i]
-		if len(f.Weights) == 0 {
-			continue
-		}
-		row := m.chances(f)
-		for j, x := range row {
-			total[j] += x
-		}
-		rows = append(rows, row)
-	}
-	if len(rows) == 0 {
-		return 0
-	}
-	left := 0.0
-	for _, row := range rows {
-		left += m.remaining(row, total)
-	}
-	return math.Max(0, now-left)
-}
-
-// remaining is the entropy left after one finding times its chance:
-// −Σ x·log₂(x/Σx) over the joint chances x.
-func (m *model) remaining(row, total []float64) float64 {
-	mass, sum := 0.0, 0.0
-	for j := range row {
-		x := m.causes[j].posterior * row[j] / total[j]
-		mass += x
-		sum += plogp(x)
-	}
-	return sum - plogp(mass)
-}
-
-// ordered sorts by gain per minute and then puts behind what must wait: a
+// ordered gives the first of the checks, by gain per minute, and puts behind what must wait: a
 // check that destroys a state another one still needs, and live work where an
 // isolated check answers the same.
 func (m *model) ordered(cs []candidate) []candidate {
 	sort.SliceStable(cs, func(i, j int) bool { return better(cs[i], cs[j]) })
-	out := make([]candidate, 0, len(cs))
-	for len(cs) > 0 {
+	out := make([]candidate, 0, maxNext)
+	for len(cs) > 0 && len(out) < maxNext {
 		pick := 0 // when each waits for another, the best goes first
 		for i := range cs {
 			if !waits(cs[i], cs) {

@@ -1,8 +1,8 @@
 package diagnosis
 
 import (
-	"sort"
-	"strings"
+	"cmp"
+	"slices"
 )
 
 // standing is the evidence about a part that no later action has ended.
@@ -10,13 +10,15 @@ import (
 // judge the machine as it is now.
 func (m *model) standing(part string) []evidence {
 	var all, verified []evidence
-	for _, e := range m.all {
-		if !e.names(part) || m.endedAfter(e, part) {
+	for i := range m.all {
+		e := &m.all[i]
+		v := e.verdict(part)
+		if v == nil || m.endedAfter(*e, part) {
 			continue
 		}
-		all = append(all, e)
-		if e.judged.Reading.Phase == Verification && e.concludes(part) {
-			verified = append(verified, e)
+		all = append(all, *e)
+		if e.judged.Reading.Phase == Verification && v.Outcome != Inconclusive {
+			verified = append(verified, *e)
 		}
 	}
 	if len(verified) > 0 {
@@ -34,16 +36,9 @@ func (m *model) endedAfter(e evidence, part string) bool {
 	return false
 }
 
-func (e evidence) names(part string) bool { return e.verdict(part) != nil }
-
-func (e evidence) concludes(part string) bool {
-	v := e.verdict(part)
-	return v != nil && v.Outcome != Inconclusive
-}
-
 // verdict is the reading's verdict on a part, nil when it has none. Of two,
 // one that does not conform goes first.
-func (e evidence) verdict(part string) *Verdict {
+func (e *evidence) verdict(part string) *Verdict {
 	var out *Verdict
 	for i := range e.judged.Verdicts {
 		v := &e.judged.Verdicts[i]
@@ -54,7 +49,7 @@ func (e evidence) verdict(part string) *Verdict {
 	return out
 }
 
-func (e evidence) sentence(part string) string {
+func (e *evidence) sentence(part string) string {
 	if v := e.verdict(part); v != nil {
 		return v.Sentence
 	}
@@ -101,34 +96,31 @@ func rankOutcome(o Outcome) int {
 // latest keeps the last reading of each check and position. Its argument is
 // sorted by time; so is its result.
 func latest(es []evidence) []evidence {
-	type key struct{ check, position string }
-	last := make(map[key]int, len(es))
-	for i, e := range es {
-		last[key{e.check.ID, e.judged.Reading.Position}] = i
-	}
-	out := make([]evidence, 0, len(last))
-	for i, e := range es {
-		if last[key{e.check.ID, e.judged.Reading.Position}] == i {
-			out = append(out, e)
+	out := make([]evidence, 0, len(es))
+	for i := range es {
+		if !repeated(&es[i], es[i+1:]) {
+			out = append(out, es[i])
 		}
 	}
 	return out
 }
 
+// repeated says whether the check was done again at the same position. The
+// readings of a call are few: looking through them is quicker than a map.
+func repeated(e *evidence, later []evidence) bool {
+	for i := range later {
+		if later[i].check.ID == e.check.ID && later[i].judged.Reading.Position == e.judged.Reading.Position {
+			return true
+		}
+	}
+	return false
+}
+
 // sortEvidence orders by time, then id, then check and position, so that the
 // order of entry never shows.
 func sortEvidence(es []evidence) {
-	sort.SliceStable(es, func(i, j int) bool {
-		a, b := &es[i].judged.Reading, &es[j].judged.Reading
-		if !a.At.Equal(b.At) {
-			return a.At.Before(b.At)
-		}
-		if c := strings.Compare(a.ID, b.ID); c != 0 {
-			return c < 0
-		}
-		if a.Check != b.Check {
-			return a.Check < b.Check
-		}
-		return a.Position < b.Position
+	slices.SortStableFunc(es, func(x, y evidence) int {
+		a, b := &x.judged.Reading, &y.judged.Reading
+		return cmp.Or(a.At.Compare(b.At), cmp.Compare(a.ID, b.ID), cmp.Compare(a.Check, b.Check), cmp.Compare(a.Position, b.Position))
 	})
 }

@@ -1,17 +1,18 @@
 package diagnosis
 
 import (
+	"cmp"
 	"fmt"
 	"math"
-	"sort"
+	"slices"
 )
 
 // maxReasons is how many readings a fault's ranking names.
 const maxReasons = 4
 
-// minDecibel is the smallest change of the odds worth telling: 1 dB is a
+// tellingRatio is the smallest change of the odds worth telling: 1 dB, a
 // quarter up or down.
-const minDecibel = 1.0
+var tellingRatio = math.Pow(10, 0.1)
 
 // moved is how far one reading moves one fault.
 type moved struct {
@@ -30,16 +31,17 @@ func (m *model) reasons() [][]string {
 		}
 	}
 	out := make([][]string, len(m.causes))
+	told := make([][4]string, len(m.found))
 	ms := make([]moved, 0, len(m.found))
 	for i, c := range m.causes {
 		ms = ms[:0]
 		for j, e := range m.found {
 			p := c.posterior / e.chance[i] / without[j]
-			if db := 10 * math.Log10(oddsRatio(c.posterior, p)); math.Abs(db) >= minDecibel {
-				ms = append(ms, moved{db, j})
+			if r := oddsRatio(c.posterior, p); r >= tellingRatio || r*tellingRatio <= 1 {
+				ms = append(ms, moved{10 * math.Log10(r), j})
 			}
 		}
-		out[i] = m.tell(ms, c.part.ID)
+		out[i] = m.tell(ms, told)
 	}
 	return out
 }
@@ -52,30 +54,42 @@ func oddsRatio(a, b float64) float64 {
 	return a / (1 - a) * (1 - b) / b
 }
 
-func (m *model) tell(ms []moved, part string) []string {
-	sort.SliceStable(ms, func(a, b int) bool {
-		return math.Abs(ms[a].db) > math.Abs(ms[b].db)+1e-9
+// tell words what moved a fault. Most readings move many faults the same way,
+// so a text once made is kept in told, by reading and direction.
+func (m *model) tell(ms []moved, told [][4]string) []string {
+	slices.SortStableFunc(ms, func(a, b moved) int {
+		if d := math.Abs(b.db) - math.Abs(a.db); math.Abs(d) > 1e-9 {
+			return cmp.Compare(d, 0)
+		}
+		return 0
 	})
 	if len(ms) > maxReasons {
 		ms = ms[:maxReasons]
 	}
 	out := make([]string, 0, len(ms))
 	for _, x := range ms {
-		out = append(out, direction(x.db)+m.found[x.at].check.Name+": "+m.found[x.at].sentence(part))
+		d, e := direction(x.db), &m.found[x.at]
+		if told[x.at][d] == "" {
+			told[x.at][d] = directions[d] + e.check.Name + ": " + e.judged.Verdicts[0].Sentence
+		}
+		out = append(out, told[x.at][d])
 	}
 	return out
 }
 
-func direction(db float64) string {
+var directions = [4]string{"Speaks strongly for it. ", "Speaks for it. ", "Speaks against it. ", "Speaks strongly against it. "}
+
+// direction is the place in directions for a change of the odds.
+func direction(db float64) int {
 	switch {
 	case db >= 10:
-		return "Speaks strongly for it. "
+		return 0
 	case db > 0:
-		return "Speaks for it. "
-	case db <= -10:
-		return "Speaks strongly against it. "
+		return 1
+	case db > -10:
+		return 2
 	}
-	return "Speaks against it. "
+	return 3
 }
 
 // conclude says whether to stop, in one sentence.

@@ -12,20 +12,24 @@ import (
 // of two that move it alike, the later. The other gets a chance of one under
 // every cause.
 func (m *model) quietTwins() {
-	moves := make([]float64, len(m.found))
-	for i := range m.found {
-		moves[i] = m.divergence(m.found[i].chance)
-	}
+	var quiet []int
 	for i := range m.found {
 		for k := range m.found {
-			if !twins(m.found[i].check, m.found[k].check) {
-				continue
-			}
-			if moves[k] > moves[i] || (moves[k] == moves[i] && k > i) {
-				m.found[i].chance = even(len(m.causes))
+			if twins(m.found[i].check, m.found[k].check) && m.weaker(i, k) {
+				quiet = append(quiet, i)
+				break
 			}
 		}
 	}
+	for _, i := range quiet {
+		m.found[i].chance = even(len(m.causes))
+	}
+}
+
+// weaker says whether the reading at i moves the ranking less than that at k.
+func (m *model) weaker(i, k int) bool {
+	a, b := m.divergence(m.found[i].chance), m.divergence(m.found[k].chance)
+	return a < b || (a == b && i < k)
 }
 
 // twins says whether two checks give the same answers, in whatever order.

@@ -14,11 +14,15 @@ import (
 	"drumline/diagnosis/measure"
 )
 
-// allFeatures is a unit that has everything the kind names.
-func allFeatures(k *catalogue.Kind) diagnosis.Unit {
+// drawUnit is a unit with some of the features the kind names, and a nameplate
+// or none.
+func drawUnit(t *rapid.T, k *catalogue.Kind) diagnosis.Unit {
 	u := diagnosis.Unit{Kind: k.ID, Has: map[string]bool{}}
 	for _, f := range k.Features {
-		u.Has[f.ID] = true
+		u.Has[f.ID] = rapid.Bool().Draw(t, f.ID)
+	}
+	if rapid.Bool().Draw(t, "nameplate") {
+		u.Watts, u.Volts = num(rapid.Float64Range(0, 9000).Draw(t, "watts")), num(rapid.SampledFrom([]float64{0, 120, 208, 240}).Draw(t, "rated volts"))
 	}
 	return u
 }
@@ -89,8 +93,8 @@ func drawSeries(t *rapid.T, form *catalogue.SeriesForm) *diagnosis.Series {
 // finite numbers and a whole sentence, or a refusal that names a field.
 func TestJudgeAnswersWhateverIsRead(t *testing.T) {
 	k, s := builtIn(t), dryerSheet(t)
-	u := allFeatures(k)
 	rapid.Check(t, func(t *rapid.T) {
+		u := drawUnit(t, k)
 		r := drawReading(t, &k.Checks[rapid.IntRange(0, len(k.Checks)-1).Draw(t, "check")])
 		sheet := s
 		if rapid.Bool().Draw(t, "no sheet") {
@@ -131,7 +135,7 @@ func checkVerdicts(t require.TestingT, vs []diagnosis.Verdict, err error) {
 
 // drawCase draws a call with readings, actions and triage.
 func drawCase(t *rapid.T, k *catalogue.Kind, s diagnosis.Sheet) diagnosis.Case {
-	u := allFeatures(k)
+	u := drawUnit(t, k)
 	c := diagnosis.Case{Complaint: "runs_too_hot", Unit: u, Sheet: s, Isolated: rapid.Bool().Draw(t, "isolated")}
 	for i := range rapid.IntRange(0, 8).Draw(t, "readings") {
 		r := drawReading(t, &k.Checks[rapid.IntRange(0, len(k.Checks)-1).Draw(t, "check")])
@@ -245,8 +249,12 @@ func FuzzJudge(f *testing.F) {
 	f.Add(8, 1e300, -5.0, 0.0, 0.0, 0.0, true, uint8(1))
 	f.Add(3, 5e-324, 1e-300, 9.9, 100.0, 1e9, false, uint8(3))
 	k := builtIn(f)
-	s, u := dryerSheet(f), allFeatures(k)
+	s := dryerSheet(f)
 	f.Fuzz(func(t *testing.T, check int, x, y, lead, percent, counts float64, over bool, pick uint8) {
+		u := diagnosis.Unit{Kind: k.ID, Has: map[string]bool{}, Watts: &x, Volts: num(240)}
+		for i, feature := range k.Features {
+			u.Has[feature.ID] = pick>>(i%8)&1 == 1
+		}
 		c := &k.Checks[int(uint(check)%uint(len(k.Checks)))]
 		r := diagnosis.Reading{Check: c.ID, Lead: lead, Values: values{},
 			Instrument: &diagnosis.Instrument{Percent: percent, Counts: counts, Resolution: math.Abs(y)}}
@@ -267,27 +275,5 @@ func FuzzJudge(f *testing.F) {
 		}
 		vs, err := diagnosis.Judge(k, "runs_too_hot", r, s, u)
 		checkVerdicts(t, vs, err)
-	})
-}
-
-func BenchmarkAssess(b *testing.B) {
-	k, s := builtIn(b), dryerSheet(b)
-	c := workedCalls()[5]
-	cs := c.play(b, k, s)
-	b.Run("judge the whole call", func(b *testing.B) {
-		for b.Loop() {
-			for _, j := range cs.Readings {
-				if _, err := diagnosis.Judge(k, cs.Complaint, j.Reading, s, cs.Unit); err != nil {
-					b.Fatal(err)
-				}
-			}
-		}
-	})
-	b.Run("assess it", func(b *testing.B) {
-		for b.Loop() {
-			if _, err := diagnosis.Assess(k, cs); err != nil {
-				b.Fatal(err)
-			}
-		}
 	})
 }
