@@ -33,6 +33,7 @@ var allowed = map[string]string{
 	"shared/pg/roles":     "",
 	"shared/pg/local":     "shared/pg/roles",
 	"shared/pg/pgtest":    "shared/pg/roles shared/pg/local migrations",
+	"cmd/bench":           "* -shared/pg/pgtest -api/apitest",
 	"cmd/drumline/seed":   "* -shared/pg/pgtest -api/apitest",
 	"cmd/drumline":        "* -shared/pg/pgtest -api/apitest",
 }
