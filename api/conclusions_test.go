@@ -104,8 +104,8 @@ func TestConclusionIsHeldAgainstTheCall(t *testing.T) {
 		{[]any{"readings", []string{skipped}}, "/readings/0 not_done"},
 		{[]any{"readings", []string{aside}}, "/readings/0 set_aside"},
 		{[]any{"readings", []string{foreign}}, "/readings/0 unknown"},
-		{[]any{"parts", []any{m{"number": "\u0007", "source": "used"}}}, "/parts/0/number text"},
-		{[]any{"note", "\u0007"}, "/note text"},
+		{[]any{"parts", []any{m{"number": "\u0007", "source": "used"}}}, "/parts/0/number control_character"},
+		{[]any{"note", "\u0007"}, "/note control_character"},
 	} {
 		require.Equal(t, []string{c.want}, j.tech.do("POST", at, with(good, c.change...)).want(422).fields(), "%v", c.change)
 	}

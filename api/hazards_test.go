@@ -47,8 +47,8 @@ func TestHazardIsHeldAgainstRules(t *testing.T) {
 		{[]any{"level", "meh"}, "/level"},
 		{[]any{"what", "carbon_monoxide", "level", "at_risk"}, "/level too_low"},
 		{[]any{"found", " "}, "/found required"},
-		{[]any{"done", "\u0007"}, "/done text"},
-		{[]any{"told", "\n"}, "/told required"},
+		{[]any{"done", "\u0007"}, "/done control_character"},
+		{[]any{"told", "\n"}, "/told control_character"},
 		{[]any{"told_at", "2999-01-01T00:00:00Z"}, "/told_at future"},
 	} {
 		got := j.tech.do("POST", at, with(hazard("scorching", "at_risk"), c.change...)).want(422).fields()

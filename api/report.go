@@ -8,6 +8,7 @@ import (
 	"encoding/base64"
 	"fmt"
 	"html/template"
+	"regexp"
 	"strings"
 
 	"drumline/api/wire"
@@ -208,7 +209,8 @@ func viewReportHazard(h repair.ReportHazard) ReportHazard {
 var reportHTML string
 
 var reportPage = template.Must(template.New("report").Funcs(template.FuncMap{
-	"day": longDay, "mark": outcomeMark, "source": sourceText, "limit": limitOf, "details": detailsOf,
+	"day": longDay, "mark": outcomeMark, "source": sourceText, "limit": limitOf, "details": detailsOf, "tight": tight,
+	"better": betterOf,
 }).Parse(reportHTML))
 
 // reportPolicy allows the page its own style and nothing else: no script, no
@@ -282,6 +284,27 @@ func detailsOf(r *ReportReading) string {
 		return ""
 	}
 	return strings.Join(out, "; ")
+}
+
+var figureUnit = regexp.MustCompile(`([0-9]) ([^ 0-9(][^ ]{0,4})`)
+
+// tight keeps a figure and its unit on one line.
+func tight(s string) string { return figureUnit.ReplaceAllString(s, "$1\u00a0$2") }
+
+// betterOf lists what was not good as found and is good now, with figures.
+func betterOf(cs []ReportCheck) []string {
+	var out []string
+	for _, c := range cs {
+		if c.AsFound == nil || c.After == nil || c.AsFound.Outcome != "does_not_conform" || c.After.Outcome != "conforms" {
+			continue
+		}
+		text := tight(fmt.Sprintf("%s: %s before, %s after", c.Name, c.AsFound.Result, c.After.Result))
+		if l := limitOf(c); l != nil {
+			text += tight("; it should be " + l.Text)
+		}
+		out = append(out, text+".")
+	}
+	return out
 }
 
 // reportOut is the report as JSON or as a page.

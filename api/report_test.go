@@ -47,12 +47,15 @@ func TestReportSaysAsFoundAndAfter(t *testing.T) {
 	run := r.check("as_found_run")
 	require.Equal(t, "126, 127, 126 °F", run["as_found"].(m)["values"].([]any)[0].(m)["text"])
 	require.Equal(t, "155 °F", run["after"].(m)["result"])
-	require.Equal(t, "145 °F to 165 °F", run["after"].(m)["limit"].(m)["text"])
+	require.Equal(t, "145 to 165 °F", run["after"].(m)["limit"].(m)["text"])
 	require.Equal(t, "1.28 in w.g.", r.check("collar_pressure")["as_found"].(m)["result"])
 	require.Equal(t, "0.05 Ω", r.check("frame_ground")["after"].(m)["result"], "the leads are taken off")
 	require.Contains(t, r.check("frame_ground")["after"].(m)["limit"].(m)["origin"], "EN 50106")
 	require.Contains(t, r.check("coil_to_case")["after"].(m)["result"], "no connection")
 	require.Nil(t, r.check("coil_to_case")["as_found"])
+	require.Equal(t, "3 °F difference", r.check("air_only_run")["after"].(m)["result"])
+	require.Equal(t, "95.6%", r.check("duct_off_run")["after"].(m)["result"])
+	require.Equal(t, "at least 70%", r.check("duct_off_run")["after"].(m)["limit"].(m)["text"])
 
 	require.Equal(t, "the short piece of duct behind the dryer", r.str("findings", 0, "part"))
 	require.Contains(t, r.str("findings", 0, "done"), "We fitted a new piece of metal duct")
@@ -85,8 +88,8 @@ func TestReportPageTellsTheWholeStory(t *testing.T) {
 		"found": "Aluminium branch wiring at the dryer outlet, no sign of heat.", "done": "Nothing; told the customer to have it seen to.", "told": "Wren Ashby"})
 	j.tech.close(j.call, "returned_to_service", "statements", allStatements).want(200)
 	page := j.page()
-	for _, words := range []string{"You may use it again", "Wren Ashby", "QX-410", "Dangers found", "Put right on", "licensed electrician", "650 fpm", "1700 fpm",
-		"at least 1200 fpm", "common practice, no source", "✗ not good", "✓ good", "TD-104", "new, from another maker", "Next cleaning",
+	for _, words := range []string{"You may use it again", "Wren Ashby", "QX-410", "Dangers found", "Put right on", "licensed electrician", "650\u00a0fpm", "1700\u00a0fpm",
+		"at least 1200\u00a0fpm", "650\u00a0fpm before, 1700\u00a0fpm after", "common practice, no source", "✗ not good", "✓ good", "TD-104", "new, from another maker", "Next cleaning",
 		"Local codes, licensed trades and the maker&#39;s instructions come first", "Never open the cabinet", "while you sleep"} {
 		require.Contains(t, page, words)
 	}

@@ -5,6 +5,8 @@ package domain
 import (
 	"errors"
 	"fmt"
+	"strings"
+	"unicode"
 )
 
 // Kind classes an error by what the caller can do about it. The HTTP edge maps
@@ -99,6 +101,26 @@ type Problems struct{ fields []FieldError }
 // Add records that the field at pointer breaks a rule.
 func (p *Problems) Add(pointer, code, format string, args ...any) {
 	p.fields = append(p.fields, FieldError{Pointer: pointer, Code: code, Detail: fmt.Sprintf(format, args...)})
+}
+
+// Text adds a problem when s has fewer than least or more than most characters,
+// says nothing though it must (blanks only), or holds a control character; lines
+// allows line breaks and tabs.
+func (p *Problems) Text(pointer, s string, least, most int, lines bool) {
+	n := 0
+	for _, r := range s {
+		n++
+		if unicode.IsControl(r) && (!lines || r != '\n' && r != '\t') {
+			p.Add(pointer, "control_character", "Control characters are not allowed here.")
+			return
+		}
+	}
+	switch {
+	case n < least, least > 0 && strings.TrimSpace(s) == "":
+		p.Add(pointer, "required", "This may not be empty.")
+	case n > most:
+		p.Add(pointer, "too_long", "At most %d characters.", most)
+	}
 }
 
 // Err is nil when nothing was added, else one Invalid error with all fields.
