@@ -124,9 +124,9 @@ func (j *job) verdicts(r result) ([]Verdict, error) {
 		v := Verdict{Part: s.Part, Outcome: Outcome(s.Outcome), Fault: s.Fault, Finding: f.ID,
 			Probability: probability(Outcome(s.Outcome), r.probability),
 			Measured:    r.measured, Uncertainty: r.uncertainty, Limit: r.limit, Sentence: sentence}
-		v.Explains = j.explains(s)
+		v.Explains, v.Do = j.explains(s), joined(r.do, f.Do)
 		if v.Outcome == Inconclusive {
-			v.Do, v.Missing = joined(r.do, f.Do), r.missing
+			v.Missing = r.missing
 		}
 		out = append(out, v)
 	}

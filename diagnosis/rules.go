@@ -11,7 +11,7 @@ import (
 // the id of one of its findings, which the check must list:
 //
 //	choice       the id chosen at input result
-//	range        conforms low high open between_low between_high no_limit wires_on
+//	range        conforms low high open between_low between_high no_limit wires_on drop
 //	insulation   conforms grounded between wires_on
 //	relay        open_at_rest closed_at_rest wires_on
 //	stamp        matches differs no_limit
@@ -224,19 +224,17 @@ func (j *job) judgeDrop(r result, loaded, idle number, b bounds) result {
 	if b.limit == nil {
 		return r
 	}
-	lost := number{si: 1 - loaded.si/idle.si, u: math.Max(loaded.u, idle.u) / idle.si / 2, unit: "%", quantity: measure.Ratio}
-	c := compare(lost.si, lost.u, b.limit)
-	if c.Outcome == measure.Conforms {
-		return r
-	}
-	d := from(lost)
+	d := from(number{si: 1 - loaded.si/idle.si, u: math.Max(loaded.u, idle.u) / idle.si / 2, unit: "%", quantity: measure.Ratio})
 	d.limit = b.limit
-	words := "Under load it loses " + valueText(d) + "; " + limitText(d) + " is allowed (" + originText(d) + "): look for a burnt lug."
-	if c.Outcome == measure.DoesNotConform {
-		r.note = words
-		return r.with("low").sure(c.Probability)
+	c := compare(*d.measured, d.uncertainty, b.limit)
+	switch c.Outcome {
+	case measure.Conforms:
+		return r
+	case measure.DoesNotConform:
+		return d.with("drop").sure(c.Probability)
 	}
-	return r.with("between_low").sure(undecided).advise(words)
+	return r.with("between_low").sure(undecided).advise("Under load it loses " + valueText(d) + "; " + limitText(d) + " is allowed (" +
+		originText(d) + "): look at the lugs, then read both voltages again.")
 }
 
 // side names the finding of a comparison.

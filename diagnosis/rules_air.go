@@ -2,6 +2,7 @@ package diagnosis
 
 import (
 	"math"
+	"strings"
 
 	"drumline/diagnosis/catalogue"
 	"drumline/diagnosis/measure"
@@ -36,8 +37,9 @@ func judgeAirOnly(j *job) (result, error) {
 		if hasLegs {
 			return legs, nil
 		}
-		return result{finding: "between", text: "no currents", probability: undecided,
-			do: "The machine was warm at the start, so its temperature says nothing: clamp each leg, or let it cool and repeat."}, nil
+		b := j.boundsNamed("rise", airRise)
+		return result{finding: "between", text: "the machine was warm at the start and no leg was clamped", probability: undecided,
+			limit: b.limit, quantity: measure.TemperatureDifference, do: "Clamp each leg, or let it cool and repeat."}, nil
 	}
 	rise, err := j.judgeRise()
 	if err != nil {
@@ -63,7 +65,7 @@ func (j *job) judgeRise() (result, error) {
 	}
 	b := j.boundsNamed("rise", airRise)
 	r := from(number{si: end.si - start.si, u: math.Max(start.u, end.u), unit: end.unit, quantity: measure.TemperatureDifference})
-	r.limit = b.limit
+	r.text, r.limit = "the air warms by "+valueText(r), b.limit
 	if b.limit == nil {
 		return j.unknownLimit(r, b.missing, "between"), nil
 	}
@@ -99,14 +101,15 @@ func (j *job) judgeLegs() (result, bool) {
 		return result{}, false
 	}
 	d, m := compare(diff.si, diff.u, unequal.limit), compare(most.si, most.u, motor.limit)
-	r := from(diff)
-	r.limit = unequal.limit
+	if d.Outcome == measure.DoesNotConform {
+		r := from(diff).with("unequal_legs").sure(d.Probability)
+		r.limit = unequal.limit
+		return r, true
+	}
+	r := from(most)
+	r.text, r.limit = "the stronger leg carries "+valueText(r), motor.limit
 	switch {
-	case d.Outcome == measure.DoesNotConform:
-		return r.with("unequal_legs").sure(d.Probability), true
 	case m.Outcome == measure.DoesNotConform:
-		r = from(most)
-		r.limit = motor.limit
 		return r.with("heats").sure(m.Probability), true
 	case diff.si <= *unequal.limit.High && m.Outcome == measure.Conforms:
 		// The motor's current settles that no heater runs; the difference
@@ -126,7 +129,7 @@ func judgeDuctRatio(j *job) (result, error) {
 	}
 	b := j.boundsNamed("ratio", flowRatio)
 	if !ok {
-		return byCycling(result{text: "not measured", quantity: measure.Ratio, unit: "%", limit: b.limit}, cycling), nil
+		return byCycling(result{quantity: measure.Ratio, unit: "%", limit: b.limit}, cycling), nil
 	}
 	if off.si <= 3*off.u {
 		return result{finding: "between", text: "hardly any air with the duct off", probability: undecided,
@@ -155,11 +158,19 @@ func judgeDuctRatio(j *job) (result, error) {
 	return r.with("duct_restricted"), nil
 }
 
+// byCycling decides by how the heat cycled with the duct off, with the figures
+// when there are any.
 func byCycling(r result, cycling string) result {
+	how, finding, p := "the heat cycles the same either way", "duct_clear", 1.0
 	if cycling == "normal_now" {
-		return r.with("duct_restricted").sure(0)
+		how, finding, p = "the heat cycles normally with it off", "duct_restricted", 0.0
 	}
-	return r.with("duct_clear").sure(1)
+	if r.measured == nil {
+		r.text = "not measured, but " + how
+	} else {
+		r.note = strings.ToUpper(how[:1]) + how[1:] + "."
+	}
+	return r.with(finding).sure(p)
 }
 
 // pair is the air with the duct on and off, as velocity or else as flow.

@@ -102,23 +102,11 @@ func heatNote(amps, volts number, share float64) string {
 func kilowatts(w float64) string { return significant(w/1000) + " kW" }
 
 // loadedDrop looks at what the supply loses under the heater's load, when the
-// volts without load were read as well. One meter reads both, so its scale
-// error cancels and half its doubt is kept.
+// volts without load were read as well.
 func (j *job) loadedDrop(r result, volts number) result {
 	idle, given := j.number("volts_no_load")
-	b := j.boundsNamed("drop", heaterDrop)
-	if !given || !(idle.si > 0) || b.limit == nil {
+	if !given || !(idle.si > 0) {
 		return r
 	}
-	lost := number{si: 1 - volts.si/idle.si, u: math.Max(volts.u, idle.u) / idle.si / 2, unit: "%", quantity: measure.Ratio}
-	d := from(lost)
-	d.limit = b.limit
-	c := compare(lost.si, lost.u, b.limit)
-	switch c.Outcome {
-	case measure.DoesNotConform:
-		return d.with("drop").sure(c.Probability)
-	case measure.Inconclusive:
-		r.note = joined(r.note, "The supply loses "+valueText(d)+" under load, near the "+limitText(d)+" allowed ("+originText(d)+"): look at the lugs.")
-	}
-	return r
+	return j.judgeDrop(r, volts, idle, j.boundsNamed("drop", heaterDrop))
 }

@@ -103,7 +103,7 @@ func (j *job) againstCurve(r result, n, t number, l *catalogue.Limit, curve *sen
 	case c.Outcome == measure.DoesNotConform:
 		return r.with("low")
 	}
-	return r.with("between").advise(surerThermistor(u, half, uT))
+	return r.with("between").advise(surerThermistor(u, half, number{u: uT, unit: t.unit, quantity: measure.Temperature}))
 }
 
 // localB is the B value of the curve at a temperature, kelvin.
@@ -122,10 +122,10 @@ func (j *job) restingU(t number) float64 {
 
 // surerThermistor says what would settle a thermistor near its tolerance. When
 // the thermometer's doubt alone is too much, no reading could ever pass.
-func surerThermistor(u, half, uT float64) string {
+func surerThermistor(u, half float64, t number) string {
 	if !measure.DefaultRule().CanAccept(u, -half, half) {
-		return "The temperature is not known well enough (±" + trimNumber(uT*math.Sqrt(3), 1) +
-			" °C) to pass or fail this tolerance: measure with a finer thermometer and enter it as the instrument."
+		return "The temperature is not known well enough (" + plusMinus(t) +
+			") to pass or fail this tolerance: measure with a finer thermometer and enter it as the instrument."
 	}
 	return "Let the part rest 20 minutes, put the bead on it and measure both again."
 }

@@ -132,7 +132,7 @@ type Verdict struct {
 	Uncertainty float64            // SI, standard uncertainty of Measured
 	Limit       *Limit
 	Sentence    string // one sentence a tech would say
-	Do          string // what to do when inconclusive
+	Do          string // what to do next; never empty when inconclusive
 	Missing     string // data-sheet parameter that would settle it
 }
 

@@ -133,6 +133,9 @@ func rangeFindings(c *Check) []string {
 	if in, ok := c.Input(l.Input); ok && in.OverRange {
 		ids = append(ids, "open")
 	}
+	if _, ok := c.Limit("drop"); ok {
+		ids = append(ids, "drop", "between_low")
+	}
 	if l.Indispensable {
 		ids = append(ids, "no_limit")
 	}
