@@ -233,8 +233,7 @@ func (j *job) judgeDrop(r result, loaded, idle number, b bounds) result {
 	case measure.DoesNotConform:
 		return d.with("drop").sure(c.Probability)
 	}
-	return r.with("between_low").sure(undecided).advise("Under load it loses " + valueText(d) + "; " + limitText(d) + " is allowed (" +
-		originText(d) + "): look at the lugs, then read both voltages again.")
+	return d.with("between_low").sure(undecided).advise("Under load the supply loses about as much as it may: look at the lugs, then read both voltages again.")
 }
 
 // side names the finding of a comparison.
