@@ -18,10 +18,10 @@ type Config struct {
 	// drumline_app, on a migrated database; for demo as somebody who may create
 	// roles and databases. No default: serve refuses to start without it, demo
 	// then makes a private cluster.
-	DatabaseURL string `env:"DRUMLINE_DATABASE_URL" secret:"url"`
+	DatabaseURL string `env:"DRUMLINE_DATABASE_URL"`
 	// MigratorURL signs in as drumline_migrator, for migrate only. No default:
 	// migrate refuses without it.
-	MigratorURL string `env:"DRUMLINE_MIGRATOR_URL" secret:"url"`
+	MigratorURL string `env:"DRUMLINE_MIGRATOR_URL"`
 	// Listen is the address served. The default is reachable from this machine
 	// only; put a proxy that speaks TLS before any other.
 	Listen string `env:"DRUMLINE_LISTEN" envDefault:"127.0.0.1:8080"`

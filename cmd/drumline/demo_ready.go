@@ -36,6 +36,7 @@ type ready struct {
 	Unit          domain.ID              `json:"unit"`
 	Call          domain.ID              `json:"call"`
 	Visit         domain.ID              `json:"visit"`
+	meter         domain.ID              // the tech's meter, for the walk
 }
 
 // write puts the file in place in one step: who waits for it never reads half.
@@ -95,6 +96,9 @@ func (w *walkMaker) prepare(ctx context.Context, r *ready) error {
 		return err
 	}
 	r.Customer, r.Unit = site.CustomerID, u.ID
+	if r.meter, err = w.meter(ctx); err != nil {
+		return err
+	}
 	v, found, err := w.waiting(ctx, u.ID)
 	if err == nil && !found {
 		v, err = w.open(ctx, u.ID)
@@ -112,6 +116,22 @@ func (w *walkMaker) dryer(ctx context.Context) (customers.Unit, error) {
 		return customers.Unit{}, err
 	}
 	return us[0], nil
+}
+
+// meter is what the tech measures resistance with.
+func (w *walkMaker) meter(ctx context.Context) (domain.ID, error) {
+	is, err := w.api.Customers.ListInstruments(ctx, w.tech, w.tech.Person, false, domain.ID{}, 100)
+	for _, i := range is {
+		for _, a := range i.Accuracies {
+			if a.Quantity == "resistance" {
+				return i.ID, nil
+			}
+		}
+	}
+	if err == nil {
+		err = errors.New("the demo's tech has no meter any more; start with --fresh")
+	}
+	return domain.ID{}, err
 }
 
 // waiting finds a visit of an earlier start that nobody has worked at yet.

@@ -39,7 +39,7 @@ func greet(p *program, r *ready, how string) error {
 		"terminal (bash and curl) to do the job: readings, verdicts, conclusion, proof, report.\n\n%s\n", tech, walkBegins)
 	for _, e := range []struct{ name, value string }{
 		{"URL", r.URL}, {"TECH", r.Tokens[domain.Tech]}, {"OWNER", r.Tokens[domain.Owner]},
-		{"UNIT", r.Unit.String()}, {"CALL", r.Call.String()}, {"VISIT", r.Visit.String()},
+		{"METER", r.meter.String()}, {"CALL", r.Call.String()}, {"VISIT", r.Visit.String()},
 	} {
 		fmt.Fprintf(&b, "export %s=%s\n", e.name, e.value)
 	}

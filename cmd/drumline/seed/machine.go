@@ -302,7 +302,7 @@ func (d *machine) warmUp(rating float64, late, never bool) []repair.NewValue {
 func (d *machine) biasHeater(string) []repair.NewValue {
 	switch d.fault {
 	case "bias_heater_open":
-		return withoutWires(overRange("resistance", "MOhm"))
+		return withoutWires(overRange("resistance", "kOhm"))
 	case "bias_heater_high":
 		return withoutWires(number("resistance", "Ohm", d.noisy(d.m.bias*1.55, 0.03), 0))
 	}
