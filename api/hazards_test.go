@@ -4,6 +4,8 @@ import (
 	"testing"
 
 	"github.com/stretchr/testify/require"
+
+	"drumline/domain/repair"
 )
 
 func hazard(what, level string) m {
@@ -63,4 +65,13 @@ func TestHazardIsHeldAgainstRules(t *testing.T) {
 	j.tech.step(j.visit, "on_the_way").want(200)
 	j.tech.step(j.visit, "no_access").want(200)
 	j.tech.do("POST", at, hazard("scorching", "at_risk")).want(409)
+}
+
+// The document and the domain know the same kinds of hazards.
+func TestEveryKindOfHazardCanBeRecorded(t *testing.T) {
+	j := newRepair(t)
+	for _, k := range repair.HazardKinds() {
+		made := j.tech.post("/v1/visits/"+j.visit+"/hazards", hazard(k.ID, "danger_now"))
+		require.Equal(t, k.Plain, made.str("plain"))
+	}
 }
