@@ -133,7 +133,7 @@ func judgeDuctRatio(j *job) (result, error) {
 	}
 	if off.si <= 3*off.u {
 		return result{finding: "between", text: "hardly any air with the duct off", probability: undecided,
-			do: "Hardly anything came out with the duct off: look at the blower, then repeat."}, nil
+			limit: b.limit, quantity: measure.Ratio, unit: "%", do: "Look at the blower, then repeat."}, nil
 	}
 	x := on.si / off.si
 	r := from(number{si: x, u: ratioU(on, off), unit: "%", quantity: measure.Ratio})
