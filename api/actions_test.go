@@ -24,9 +24,10 @@ func TestCleaningActionMovesTheDueDate(t *testing.T) {
 	require.Equal(t, []any{"transition_duct", "run", "hood"}, care.at("cleanings", 0, "scopes"))
 
 	path := "/v1/actions/" + made.id() + "/void"
-	j.tech.do("POST", path, m{"reason": " "}).want(200)
+	j.tech.do("POST", path, m{"reason": " "}).want(422)
+	j.tech.do("POST", path, m{"reason": "Wrong unit."}).want(200)
 	require.NotNil(t, j.tech.get(plan).at("cleanings", 0, "voided_at"))
-	require.Equal(t, " ", j.tech.do("POST", path, m{"reason": "Again."}).want(200).str("void_reason"), "voiding again changes nothing")
+	require.Equal(t, "Wrong unit.", j.tech.do("POST", path, m{"reason": "Again."}).want(200).str("void_reason"), "voiding again changes nothing")
 	require.Len(t, j.tech.get("/v1/calls/"+j.call+"/actions").at("items"), 1)
 	j.s.mate.do("POST", path, m{"reason": "x"}).want(404)
 }
@@ -44,7 +45,7 @@ func TestActionIsHeldAgainstTheCatalogue(t *testing.T) {
 		{m{"action": "clean_hood", "part": "hood"}, "/part forbidden"},
 		{m{"action": "clean_hood", "done_at": "2999-01-01T00:00:00Z"}, "/done_at future"},
 		{m{"action": "clean_hood", "done_at": "2001-01-01T00:00:00Z"}, "/done_at too_early"},
-		{m{"action": "clean_hood", "note": "\u0007"}, "/note text"},
+		{m{"action": "clean_hood", "note": "\u0007"}, "/note control_character"},
 	} {
 		require.Contains(t, j.tech.do("POST", j.actions, c.body).want(422).fields(), c.want)
 	}

@@ -10,6 +10,7 @@ import (
 
 	"drumline/domain"
 	"drumline/domain/audit"
+	"drumline/domain/customers"
 	"drumline/shared/pg"
 )
 
@@ -17,7 +18,7 @@ import (
 func queueDetail(b *pgx.Batch, p domain.Principal, id domain.ID, dst *Detail) {
 	QueueCall(b, p, id, &dst.Call)
 	pg.All(b, &dst.Answers, `SELECT question, answer, asked_by, asked_at FROM call_answer WHERE shop_id = $1 AND call_id = $2 ORDER BY question`, p.Shop, id)
-	b.Queue(`SELECT kind FROM unit WHERE shop_id = $1 AND id = (`+UnitOfCall+`)`, p.Shop, id).QueryRow(func(row pgx.Row) error { return row.Scan(&dst.Kind) })
+	customers.QueueKind(b, p.Shop, UnitOfCall, id, &dst.Kind)
 }
 
 // ReadCall gives a call; to a tech one without a visit of theirs is absent.
@@ -66,7 +67,7 @@ type Change struct {
 func (c Change) check() error {
 	var ps domain.Problems
 	if c.Description != nil {
-		text(&ps, "/description", *c.Description, 2000)
+		ps.Text("/description", *c.Description, 0, 2000, true)
 	}
 	if c.Status != nil && *c.Status != Open && *c.Status != WaitingForParts {
 		ps.Add("/status", "not_listed", "A call is set to open or waiting_for_parts. Close or cancel it by their own operations.")
@@ -136,7 +137,7 @@ func merged(old []Answer, given map[string]string, by domain.ID, now time.Time) 
 // the call ends with what came of it instead.
 func (s *Service) CancelCall(ctx context.Context, p domain.Principal, id domain.ID, version int64, note string) (Detail, error) {
 	var ps domain.Problems
-	text(&ps, "/note", note, 2000)
+	ps.Text("/note", note, 0, 2000, true)
 	if err := ps.Err(); err != nil {
 		return Detail{}, err
 	}

@@ -4,13 +4,13 @@ import (
 	"context"
 	"fmt"
 	"time"
-	"unicode"
 
 	"github.com/jackc/pgx/v5"
 
 	"drumline/diagnosis/catalogue"
 	"drumline/domain"
 	"drumline/domain/audit"
+	"drumline/domain/customers"
 	"drumline/domain/once"
 	"drumline/shared/pg"
 )
@@ -35,36 +35,30 @@ type Detail struct {
 	Answers []Answer
 }
 
-type unitRow struct {
-	Kind string `db:"kind"`
-}
-
 // OpenCall opens a call about a unit in use. When the same complaint was
 // repaired and closed as returned to service at most ComesBackWithin ago, the
 // new call names the latest such call: a come-back.
 func (s *Service) OpenCall(ctx context.Context, p domain.Principal, key once.Key, n NewCall) (Detail, bool, error) {
 	var ps domain.Problems
-	text(&ps, "/description", n.Description, 2000)
+	ps.Text("/description", n.Description, 0, 2000, true)
 	if err := ps.Err(); err != nil {
 		return Detail{}, false, err
 	}
 	now := s.Now()
-	var u unitRow
-	var found bool
+	var kind string
 	var earlier domain.ID
 	load := func(b *pgx.Batch) {
-		// The lock makes the unit's retirement wait, or this wait for it.
-		pg.Maybe(b, &u, &found, `SELECT kind FROM unit WHERE shop_id = $1 AND id = $2 AND retired_at IS NULL FOR KEY SHARE`, p.Shop, n.UnitID)
+		customers.QueueUnitInUse(b, p.Shop, n.UnitID, &kind)
 		queueEarlier(b, p.Shop, n, now, &earlier)
 	}
 	return once.Do(ctx, s.DB, p, now, key, load, func(_ context.Context, tx *pg.Tx, out *pgx.Batch) (Detail, error) {
-		if !found {
+		if kind == "" {
 			return Detail{}, domain.Field("/unit_id", "unknown", "There is no such unit in use.")
 		}
-		if err := s.judgeTriage(u.Kind, n.Complaint, n.Triage); err != nil {
+		if err := s.judgeTriage(kind, n.Complaint, n.Triage); err != nil {
 			return Detail{}, err
 		}
-		d := Detail{Kind: u.Kind, Call: Call{ID: domain.NewID(now), UnitID: n.UnitID, Complaint: n.Complaint, Description: n.Description,
+		d := Detail{Kind: kind, Call: Call{ID: domain.NewID(now), UnitID: n.UnitID, Complaint: n.Complaint, Description: n.Description,
 			Status: Open, ComesBackFrom: earlier, OpenedBy: p.Person, OpenedAt: now, Version: 1}}
 		d.Answers = merged(nil, n.Triage, p.Person, now)
 		insertCall(out, p.Shop, d.Call)
@@ -114,20 +108,4 @@ func (s *Service) judgeTriage(kind, complaint string, answers map[string]string)
 	var ps domain.Problems
 	checkTriage(&ps, k, complaint, answers)
 	return ps.Err()
-}
-
-// text adds a problem when s is longer than most characters or holds control
-// characters other than line breaks and tabs.
-func text(ps *domain.Problems, pointer, s string, most int) {
-	n := 0
-	for _, r := range s {
-		n++
-		if unicode.IsControl(r) && r != '\n' && r != '\t' {
-			ps.Add(pointer, "control_character", "Control characters are not allowed here.")
-			return
-		}
-	}
-	if n > most {
-		ps.Add(pointer, "too_long", "At most %d characters.", most)
-	}
 }

@@ -11,6 +11,7 @@ import (
 	"drumline/domain"
 	"drumline/domain/audit"
 	"drumline/domain/once"
+	"drumline/domain/people"
 	"drumline/shared/pg"
 )
 
@@ -25,7 +26,7 @@ type NewVisit struct {
 func (n NewVisit) check() error {
 	var ps domain.Problems
 	checkWindow(&ps, n.StartsAt, n.EndsAt)
-	text(&ps, "/note", n.Note, 2000)
+	ps.Text("/note", n.Note, 0, 2000, true)
 	return ps.Err()
 }
 
@@ -41,7 +42,7 @@ func (s *Service) Book(ctx context.Context, p domain.Principal, key once.Key, ca
 	load := func(b *pgx.Batch) {
 		lockTechs(b, p.Shop, domain.ID{}, n.TechID)
 		QueueLock(b, p.Shop, CallByID, call, &c)
-		queueBookable(b, p.Shop, n.TechID, &bookable)
+		people.QueueVisits(b, p.Shop, n.TechID, &bookable)
 	}
 	v, replayed, err := once.Do(ctx, s.DB, p, now, key, load, func(_ context.Context, tx *pg.Tx, out *pgx.Batch) (Visit, error) {
 		if c.Status == Closed {
@@ -70,20 +71,6 @@ func lockTechs(b *pgx.Batch, shop, visit, tech domain.ID) {
 			SELECT DISTINCT hashtextextended('visit ' || $1::uuid::text || ' ' || tech::text, 0) AS key
 			FROM (SELECT tech_id AS tech FROM visit WHERE shop_id = $1 AND id = $2 UNION SELECT $3::uuid) t
 			WHERE tech IS NOT NULL ORDER BY key) k`, shop, visit, tech)
-}
-
-// queueBookable asks whether somebody works on visits: a tech, or an owner who
-// does too, not disabled. Nobody (zero) is fine: assigned later.
-func queueBookable(b *pgx.Batch, shop, tech domain.ID, dst *bool) {
-	if *dst = tech.IsZero(); *dst {
-		return
-	}
-	// The lock makes a disabling wait, or this wait for it.
-	b.Queue(`SELECT role IN ('tech', 'owner') AND disabled_at IS NULL FROM person WHERE shop_id = $1 AND id = $2 FOR KEY SHARE`, shop, tech).
-		Query(func(rows pgx.Rows) error {
-			_, err := pgx.ForEachRow(rows, []any{dst}, func() error { return nil })
-			return err
-		})
 }
 
 func notBookable() error {
@@ -195,7 +182,7 @@ func (s *Service) ChangeVisit(ctx context.Context, p domain.Principal, id domain
 		if c.moves() {
 			lockTechs(b, p.Shop, id, c.tech())
 		}
-		queueBookable(b, p.Shop, c.tech(), &bookable)
+		people.QueueVisits(b, p.Shop, c.tech(), &bookable)
 		QueueLock(b, p.Shop, CallOfVisit, id, &call)
 		QueueVisit(b, p, id, &v)
 	}
@@ -237,7 +224,7 @@ func (c VisitChange) judge(v *Visit, version int64, bookable bool) error {
 	}
 	var ps domain.Problems
 	checkWindow(&ps, v.StartsAt, v.EndsAt)
-	text(&ps, "/note", v.Note, 2000)
+	ps.Text("/note", v.Note, 0, 2000, true)
 	return ps.Err()
 }
 
@@ -279,7 +266,7 @@ func (s *Service) SetVisitStatus(ctx context.Context, p domain.Principal, id dom
 
 func checkReason(to VisitStatus, reason string) error {
 	var ps domain.Problems
-	text(&ps, "/reason", reason, 400)
+	ps.Text("/reason", reason, 0, 400, true)
 	switch {
 	case !slices.Contains(VisitStatuses(), to):
 		ps.Add("/status", "not_listed", "Give one of on_the_way, on_site, done, cancelled, no_access.")

@@ -94,9 +94,7 @@ func (c Cleaning) check() error {
 	if !slices.Contains([]string{ByUs, ByCustomer, ByOtherFirm}, c.DoneBy) {
 		ps.Add("/done_by", "not_listed", "It was done by us, customer or other_firm.")
 	}
-	if utf8.RuneCountInString(c.Note) > 2000 {
-		ps.Add("/note", "too_long", "At most 2000 characters.")
-	}
+	ps.Text("/note", c.Note, 0, 2000, true)
 	return ps.Err()
 }
 

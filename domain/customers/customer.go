@@ -44,9 +44,9 @@ var customerKind = kind[Customer]{
 
 func (c Customer) check() error {
 	var ps domain.Problems
-	text(&ps, "/name", c.Name, 1, 120, false)
-	text(&ps, "/phone", c.Phone, 0, 40, false)
-	text(&ps, "/note", c.Note, 0, 2000, true)
+	ps.Text("/name", c.Name, 1, 120, false)
+	ps.Text("/phone", c.Phone, 0, 40, false)
+	ps.Text("/note", c.Note, 0, 2000, true)
 	if c.Email != "" && !people.ValidEmail(c.Email) {
 		ps.Add("/email", "email", "Give an e-mail address like name@example.com, or none.")
 	}

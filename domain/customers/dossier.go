@@ -42,3 +42,19 @@ func QueueDossier(b *pgx.Batch, shop domain.ID, unitOf string, arg domain.ID, ds
 	})
 	pg.All(b, &dst.Sheet, `SELECT `+valueColumns+` FROM data_sheet_value WHERE shop_id = $1 AND data_sheet_id = `+sheet+unitOf+`)) ORDER BY parameter`, shop, arg)
 }
+
+// QueueKind reads the kind of the unit that the subquery unitOf gives for
+// $1 = shop and $2 = arg.
+func QueueKind(b *pgx.Batch, shop domain.ID, unitOf string, arg domain.ID, dst *string) {
+	b.Queue(`SELECT kind FROM unit WHERE shop_id = $1 AND id = (`+unitOf+`)`, shop, arg).QueryRow(func(row pgx.Row) error { return row.Scan(dst) })
+}
+
+// QueueUnitInUse reads the kind of a unit in use, empty when there is none,
+// and keeps the unit from being retired until the transaction ends.
+func QueueUnitInUse(b *pgx.Batch, shop, unit domain.ID, kind *string) {
+	*kind = ""
+	b.Queue(`SELECT kind FROM unit WHERE shop_id = $1 AND id = $2 AND retired_at IS NULL FOR KEY SHARE`, shop, unit).Query(func(rows pgx.Rows) error {
+		_, err := pgx.ForEachRow(rows, []any{kind}, func() error { return nil })
+		return err
+	})
+}

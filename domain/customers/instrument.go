@@ -71,8 +71,8 @@ func queueAccuracies(b *pgx.Batch, shop domain.ID, v Instrument) {
 
 func (v Instrument) check() error {
 	var ps domain.Problems
-	text(&ps, "/name", v.Name, 1, 120, false)
-	text(&ps, "/serial", v.Serial, 0, 80, false)
+	ps.Text("/name", v.Name, 1, 120, false)
+	ps.Text("/serial", v.Serial, 0, 80, false)
 	seen := map[string]bool{}
 	for i, a := range v.Accuracies {
 		at := fmt.Sprintf("/accuracies/%d", i)

@@ -7,7 +7,6 @@ import (
 	"context"
 	"errors"
 	"time"
-	"unicode"
 
 	"github.com/jackc/pgx/v5"
 
@@ -174,23 +173,4 @@ func (k kind[T]) explain(err error) error {
 		}
 	}
 	return err
-}
-
-// text adds a problem when s is longer than most characters or holds control
-// characters other than line breaks and tabs where lines are allowed.
-func text(ps *domain.Problems, pointer, s string, least, most int, lines bool) {
-	n := 0
-	for _, r := range s {
-		n++
-		if unicode.IsControl(r) && (!lines || r != '\n' && r != '\t') {
-			ps.Add(pointer, "control_character", "Control characters are not allowed here.")
-			return
-		}
-	}
-	switch {
-	case n < least:
-		ps.Add(pointer, "required", "This may not be empty.")
-	case n > most:
-		ps.Add(pointer, "too_long", "At most %d characters.", most)
-	}
 }

@@ -85,8 +85,8 @@ func (s *Service) checkSheet(v DataSheet) error {
 	if _, ok := s.Catalogue.Kind(v.Kind); !ok {
 		ps.Add("/kind", "unknown", "The catalogue has no such kind of appliance.")
 	}
-	text(&ps, "/model", v.Model, 1, 80, false)
-	text(&ps, "/title", v.Title, 0, 200, false)
+	ps.Text("/model", v.Model, 1, 80, false)
+	ps.Text("/title", v.Title, 0, 200, false)
 	return ps.Err()
 }
 

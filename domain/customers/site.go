@@ -55,10 +55,10 @@ func (v Site) check() error {
 	if v.CustomerID.IsZero() {
 		ps.Add("/customer_id", "required", "Say whose site it is.")
 	}
-	text(&ps, "/label", v.Label, 0, 120, false)
-	text(&ps, "/address", v.Address, 1, 400, true)
-	text(&ps, "/postal_code", v.PostalCode, 0, 20, false)
-	text(&ps, "/access_notes", v.AccessNotes, 0, 2000, true)
+	ps.Text("/label", v.Label, 0, 120, false)
+	ps.Text("/address", v.Address, 1, 400, true)
+	ps.Text("/postal_code", v.PostalCode, 0, 20, false)
+	ps.Text("/access_notes", v.AccessNotes, 0, 2000, true)
 	if !people.ValidZone(v.TimeZone) {
 		ps.Add("/time_zone", "time_zone", "A time zone is an IANA name such as America/Denver.")
 	}

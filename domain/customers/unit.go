@@ -65,10 +65,10 @@ func (s *Service) checkUnit(v Unit) error {
 	if v.SiteID.IsZero() {
 		ps.Add("/site_id", "required", "Say where the unit stands.")
 	}
-	text(&ps, "/maker", v.Maker, 0, 80, false)
-	text(&ps, "/model", v.Model, 0, 80, false)
-	text(&ps, "/serial", v.Serial, 0, 80, false)
-	text(&ps, "/note", v.Note, 0, 2000, true)
+	ps.Text("/maker", v.Maker, 0, 80, false)
+	ps.Text("/model", v.Model, 0, 80, false)
+	ps.Text("/serial", v.Serial, 0, 80, false)
+	ps.Text("/note", v.Note, 0, 2000, true)
 	if v.Fuel != "electric" && v.Fuel != "gas" {
 		ps.Add("/fuel", "unknown", "A unit heats with electric or gas.")
 	}

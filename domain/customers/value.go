@@ -29,8 +29,8 @@ func (v NewValue) read(k *catalogue.Kind) (SheetValue, error) {
 	}
 	r := &valueReader{v: v, param: param, out: SheetValue{Parameter: v.Parameter, Unit: v.Unit, Entered: v.Entered, Words: v.Words,
 		Origin: v.Origin, CurveKelvin: []float64{}, CurveOhm: []float64{}}}
-	text(&r.ps, "/origin", v.Origin, 1, 200, false)
-	text(&r.ps, "/words", v.Words, 0, 400, false)
+	r.ps.Text("/origin", v.Origin, 1, 200, false)
+	r.ps.Text("/words", v.Words, 0, 400, false)
 	r.form()
 	return r.out, r.ps.Err()
 }

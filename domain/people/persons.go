@@ -244,3 +244,17 @@ func Competences(b *pgx.Batch, shop, person domain.ID, at time.Time, dst *map[st
 		return err
 	})
 }
+
+// QueueVisits asks whether a person works on visits: a tech, or an owner who
+// does too, not disabled. It keeps the person from being disabled until the
+// transaction ends. Nobody (zero) is not asked for: dst is true.
+func QueueVisits(b *pgx.Batch, shop, person domain.ID, dst *bool) {
+	if *dst = person.IsZero(); *dst {
+		return
+	}
+	b.Queue(`SELECT role IN ('tech', 'owner') AND disabled_at IS NULL FROM person WHERE shop_id = $1 AND id = $2 FOR KEY SHARE`, shop, person).
+		Query(func(rows pgx.Rows) error {
+			_, err := pgx.ForEachRow(rows, []any{dst}, func() error { return nil })
+			return err
+		})
+}

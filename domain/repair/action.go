@@ -49,7 +49,7 @@ type NewAction struct {
 // check holds the action against the catalogue of the unit's kind.
 func (n NewAction) check(k *catalogue.Kind, c *caseRows) (*catalogue.Action, error) {
 	var ps domain.Problems
-	checkText(&ps, "/note", n.Note, 0, 2000)
+	ps.Text("/note", n.Note, 0, 2000, true)
 	a, ok := k.Action(n.Action)
 	if !ok {
 		ps.Add("/action", "unknown", "The catalogue knows no such action for this kind of appliance.")

@@ -103,8 +103,8 @@ func (e *entry) head() {
 	default:
 		e.ps.Add("/phase", "unknown", "A phase is as_found, after_action or verification.")
 	}
-	checkText(&e.ps, "/not_done", e.n.NotDone, 0, 400)
-	checkText(&e.ps, "/note", e.n.Note, 0, 2000)
+	e.ps.Text("/not_done", e.n.NotDone, 0, 400, true)
+	e.ps.Text("/note", e.n.Note, 0, 2000, true)
 }
 
 func (e *entry) value(i int) {

@@ -86,7 +86,7 @@ func (n NewIsolation) check(u customers.Unit) error {
 		ps.Add("/tester_after", "required", "Try the tester on the known live source again afterwards: it may have failed in between.")
 	}
 	n.checkPairs(&ps, u)
-	checkText(&ps, "/note", n.Note, 0, 2000)
+	ps.Text("/note", n.Note, 0, 2000, true)
 	return ps.Err()
 }
 
@@ -198,7 +198,7 @@ func (s *Service) ListIsolations(ctx context.Context, p domain.Principal, visit 
 // or work is over. Ending it again changes nothing.
 func (s *Service) EndIsolation(ctx context.Context, p domain.Principal, visit, id domain.ID, because string) (Isolation, error) {
 	var ps domain.Problems
-	if checkText(&ps, "/reason", because, 0, 400); ps.Err() != nil {
+	if ps.Text("/reason", because, 0, 400, true); ps.Err() != nil {
 		return Isolation{}, ps.Err()
 	}
 	if because == "" {

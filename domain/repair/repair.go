@@ -8,10 +8,7 @@ package repair
 
 import (
 	"fmt"
-	"strings"
 	"time"
-	"unicode"
-	"unicode/utf8"
 
 	"drumline/diagnosis/catalogue"
 	"drumline/domain"
@@ -73,26 +70,10 @@ func moment(pointer string, at, now time.Time, c calls.Call) (time.Time, error) 
 	return at.UTC().Truncate(time.Microsecond), nil
 }
 
-// checkText refuses control characters but line breaks, and overlong text.
-func checkText(ps *domain.Problems, pointer, s string, low, high int) {
-	if n := utf8.RuneCountInString(s); n < low || n > high || strings.ContainsFunc(s, badRune) {
-		ps.Add(pointer, "text", "%s", textRule(low, high))
-	}
-}
-
-func textRule(low, high int) string {
-	if low > 0 {
-		return fmt.Sprintf("Give a text of %d to %d characters.", low, high)
-	}
-	return fmt.Sprintf("Give a text of at most %d characters.", high)
-}
-
-func badRune(r rune) bool { return unicode.IsControl(r) && r != '\n' && r != '\t' }
-
 // checkReason refuses a missing or overlong reason of a voiding.
 func checkReason(reason string) error {
 	var ps domain.Problems
-	checkText(&ps, "/reason", reason, 1, 400)
+	ps.Text("/reason", reason, 1, 400, true)
 	return ps.Err()
 }
 

@@ -66,7 +66,7 @@ func TestProvingDead(t *testing.T) {
 		{"a breaker without a lock", two, func(n *NewIsolation) { n.Method = "breaker" }, []string{"/method unknown"}},
 		{"tester not tried", two, func(n *NewIsolation) { n.TesterBefore, n.TesterAfter = false, false }, []string{"/tester_before required", "/tester_after required"}},
 		{"a pair twice", two, func(n *NewIsolation) { n.ProvenDead = append(n.ProvenDead, "l1_l2") }, []string{"/proven_dead/3 unknown"}},
-		{"note", two, func(n *NewIsolation) { n.Note = strings.Repeat("x", 2001) }, []string{"/note text"}},
+		{"note", two, func(n *NewIsolation) { n.Note = strings.Repeat("x", 2001) }, []string{"/note too_long"}},
 	} {
 		n := whole
 		n.ProvenDead = append([]string(nil), whole.ProvenDead...)
