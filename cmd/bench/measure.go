@@ -16,6 +16,7 @@ type Options struct {
 	Clients   int    `default:"16" help:"Connections at work, each a tech of the shop."`
 	Calls     int    `default:"24" help:"Open calls of each tech."`
 	Shapes    bool   `help:"Also run pgbench with everything in one pipeline, and with the service's own round trips, to see what a round trip costs."`
+	Profile   string `help:"Write a CPU profile of the service to this file, for go tool pprof." type:"path"`
 	Data      string `help:"Directory for the private database: it says which disk is measured. The default is the temporary directory." type:"path"`
 	Ephemeral bool   `hidden:"" help:"Without durable commits: for tests of this command. The figures mean nothing."`
 }

@@ -3,11 +3,13 @@ package main
 import (
 	"bufio"
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"net"
 	"os"
 	"os/exec"
+	"runtime/pprof"
 	"strconv"
 	"strings"
 	"sync/atomic"
@@ -19,13 +21,30 @@ import (
 
 // serveCommand is the service in a process of its own.
 type serveCommand struct {
-	URL  string `required:"" help:"Signs in as the runtime role."`
-	Keys string `required:"" help:"File of signing keys."`
+	URL     string `required:"" help:"Signs in as the runtime role."`
+	Keys    string `required:"" help:"File of signing keys."`
+	Profile string `help:"File for a CPU profile."`
 }
 
 // Run serves on a loopback port, which it prints, until its input ends: so it
 // does not outlive the program that started it.
 func (s serveCommand) Run(ctx context.Context, p *program) error {
+	if s.Profile == "" {
+		return s.serve(ctx, p)
+	}
+	f, err := os.Create(s.Profile)
+	if err != nil {
+		return err
+	}
+	if err := pprof.StartCPUProfile(f); err != nil {
+		return errors.Join(err, f.Close())
+	}
+	err = s.serve(ctx, p)
+	pprof.StopCPUProfile()
+	return errors.Join(err, f.Close())
+}
+
+func (s serveCommand) serve(ctx context.Context, p *program) error {
 	db, err := pg.Open(ctx, s.URL, pg.Options{Access: people.Access})
 	if err != nil {
 		return err
@@ -76,7 +95,7 @@ func startService(ctx context.Context, url string, data *dataset, o Options) (*s
 	if err != nil {
 		return nil, err
 	}
-	s := &service{o: o, data: data, cmd: exec.CommandContext(ctx, self, "serve", "--url="+url, "--keys="+data.keyFile)}
+	s := &service{o: o, data: data, cmd: exec.CommandContext(ctx, self, "serve", "--url="+url, "--keys="+data.keyFile, "--profile="+o.Profile)}
 	s.cmd.Stderr = os.Stderr
 	if s.stdin, err = s.cmd.StdinPipe(); err != nil {
 		return nil, err
