@@ -1,6 +1,7 @@
 package diagnosis
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 
@@ -81,7 +82,8 @@ type result struct {
 	probability float64 // that the limit is met
 	limit       *Limit
 	missing     string // data-sheet parameter
-	do          string // goes before what the finding says to do
+	why         string // goes before what is to be done
+	do          string // stands instead of what the finding says to do
 	note        string // goes after the sentence
 }
 
@@ -124,13 +126,27 @@ func (j *job) verdicts(r result) ([]Verdict, error) {
 		v := Verdict{Part: s.Part, Outcome: Outcome(s.Outcome), Fault: s.Fault, Finding: f.ID,
 			Probability: probability(Outcome(s.Outcome), r.probability),
 			Measured:    r.measured, Uncertainty: r.uncertainty, Limit: r.limit, Sentence: sentence}
-		v.Explains, v.Do = j.explains(s), joined(r.do, f.Do)
+		v.Explains, v.Do = j.explains(s), j.toDo(f, r, s)
 		if v.Outcome == Inconclusive {
 			v.Missing = r.missing
 		}
 		out = append(out, v)
 	}
 	return out, nil
+}
+
+// toDo is what to do next: what the rule found needful, else what the finding
+// says, else the usual fix of a fault.
+func (j *job) toDo(f *catalogue.Finding, r result, s catalogue.Says) string {
+	if do := cmp.Or(r.do, f.Do); do != "" {
+		return joined(r.why, do)
+	}
+	if fault, ok := j.kind.Fault(s.Fault); ok {
+		if fix, ok := j.kind.Action(fault.Fix); ok {
+			return joined(r.why, fix.Name+".")
+		}
+	}
+	return r.why
 }
 
 // probability is that the part conforms. A run that is too hot can say that

@@ -123,7 +123,7 @@ func TestAMissingSheetValueIsNamed(t *testing.T) {
 	require.Equal(t, diagnosis.Inconclusive, v.Outcome)
 	require.Equal(t, "no_limit", v.Finding)
 	require.Equal(t, "rating", v.Missing)
-	require.Contains(t, v.Do, "Find the thermostat rating (tech sheet in the console)")
+	require.Contains(t, v.Do, "Enter from the data sheet: thermostat rating. Where it stands: tech sheet in the console. The reading is then judged again.")
 }
 
 func TestTheSheetWinsAndSaysWhetherItIsConfirmed(t *testing.T) {

@@ -2,6 +2,7 @@ package diagnosis
 
 import (
 	"math"
+	"strings"
 
 	"drumline/diagnosis/catalogue"
 	"drumline/diagnosis/measure"
@@ -135,10 +136,10 @@ func (j *job) unknownLimit(r result, parameter, finding string) result {
 	if p, ok := j.kind.Parameter(parameter); ok {
 		name = lower(p.Name)
 		if p.Where != "" {
-			where = " (" + p.Where + ")"
+			where = " Where it stands: " + strings.TrimSuffix(lower(p.Where), ".") + "."
 		}
 	}
-	return r.with(finding).sure(undecided).advise("Find the " + name + where + " and enter it: the reading is then judged again.")
+	return r.with(finding).sure(undecided).advise("Enter from the data sheet: " + name + "." + where + " The reading is then judged again.")
 }
 
 // judgeChoice: what was seen is the finding. A look has no uncertainty of
@@ -189,7 +190,7 @@ func judgeRange(j *job) (result, error) {
 		return r.with(j.firstOf("wires_on", "between_low", "between_high")).sure(undecided).advise(wiresOff), nil
 	}
 	if c.Outcome == measure.Inconclusive {
-		r = r.advise(j.tooClose(n))
+		r.why = j.tooClose(n)
 	}
 	r.note = j.accuracyNote(n, c.Outcome)
 	if c.Outcome == measure.Conforms {
@@ -251,13 +252,12 @@ func side(o measure.Outcome, x float64, l *Limit) string {
 	return "between_" + end
 }
 
-// tooClose says what would settle a value too near its limit for the
-// instrument.
+// tooClose says why a value too near its limit settles nothing.
 func (j *job) tooClose(n number) string {
 	if !stated(j.instrumentFor(n.quantity)) {
-		return "The value is too near the limit for an unknown instrument: name the instrument used, or measure with a better one."
+		return "Too near the limit for an instrument that is not known: name it."
 	}
-	return "The value is too near the limit for this instrument (" + plusMinus(n) + "): measure with a better one."
+	return "Too near the limit for this instrument (" + plusMinus(n) + ")."
 }
 
 // accuracyNote states the accuracy a decided verdict used, and whether it was

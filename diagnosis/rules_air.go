@@ -80,7 +80,8 @@ func (j *job) judgeRise() (result, error) {
 	if c.Outcome == measure.Conforms {
 		return r.with("no_heat"), nil
 	}
-	return r.with("between").advise(j.tooClose(end)), nil
+	r.why = j.tooClose(end)
+	return r.with("between"), nil
 }
 
 // judgeLegs uses the currents of both legs, false when one is not given.

@@ -37,16 +37,19 @@ func judgeHeaterCurrent(j *job) (result, error) {
 	rated := volts.si / ohm
 	r.uncertainty = measure.Combine(amps.u, rated*volts.u/volts.si)
 	r.limit = j.ofRated(share.limit, rated, volts)
-	r.note = heatNote(amps, volts, amps.si/rated)
 	c := compare(amps.si, r.uncertainty, r.limit)
 	r = r.sure(c.Probability)
 	switch {
 	case j.heaterWithin(heaterNone, r, rated, volts):
 		return r.with("no_current").sure(undecided), nil
+	}
+	r.note = heatNote(amps, volts, amps.si/rated)
+	switch {
 	case c.Outcome == measure.DoesNotConform && j.unit.Has["dual_coil"] && j.heaterWithin(heaterHalf, r, rated, volts):
 		return r.with("half"), nil
 	case c.Outcome == measure.Inconclusive:
-		return r.with(side(c.Outcome, amps.si, r.limit)).advise(j.tooClose(amps)), nil
+		r.why = j.tooClose(amps)
+		return r.with(side(c.Outcome, amps.si, r.limit)), nil
 	case c.Outcome == measure.Conforms:
 		return j.loadedDrop(r.with("conforms"), volts), nil
 	}

@@ -268,8 +268,11 @@ func runNote(run sensors.Run, unit string) string {
 	if run.Rest > 0 {
 		parts = append(parts, "resting "+trimNumber(run.Rest, 0)+" s")
 	}
-	if len(parts) == 0 {
-		return ""
+	switch {
+	case len(parts) < 2:
+		return "" // the sentence has the one figure there is
+	case run.Cycles < 2:
+		return "Noted: " + strings.Join(parts, ", ") + "."
 	}
 	return "Mean of the cycles: " + strings.Join(parts, ", ") + "."
 }

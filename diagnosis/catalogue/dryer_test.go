@@ -148,6 +148,8 @@ func TestLimits(t *testing.T) {
 		{"coil_ends", "coil", num(8), num(12), "Ohm", CommonPractice},
 		{"cycling_thermostat_closed", "closed", nil, num(0.5), "Ohm", CommonPractice},
 		{"high_limit", "closed", nil, num(0.5), "Ohm", CommonPractice},
+		{"heater_current", "share", num(0.9), num(1.1), "1", CommonPractice},
+		{"heater_current", "drop", nil, num(0.05), "1", CommonPractice},
 		{"supply_loaded", "volts", num(216), num(264), "V", CommonPractice},
 		{"frame_ground", "ground", nil, num(0.2), "Ohm", Published},
 	} {
@@ -249,7 +251,7 @@ func TestClosing(t *testing.T) {
 		}
 	}
 	for _, id := range []string{"safety_devices", "high_limit", "cut_off", "coil_to_case", "frame_ground", "air_only_run",
-		"as_found_run", "hood", "collar_pressure", "duct_off_run", "low_setting_cycle"} {
+		"as_found_run", "hood", "collar_pressure", "duct_off_run", "low_setting_cycle", "heater_current"} {
 		require.True(t, byCheck[id], id)
 	}
 }
