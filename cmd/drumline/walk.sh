@@ -38,13 +38,14 @@ coil_to_case "position":"terminal_1","values":[{"input":"resistance","over_range
 frame_ground "instrument_id":"METER","lead_resistance":{"value":0.02,"unit":"Ohm"},"values":[{"input":"resistance","value":0.08,"unit":"Ohm"}]
 air_only_run "values":[{"input":"start_temperature","value":72,"unit":"[degF]"},{"input":"end_temperature","value":75,"unit":"[degF]"},{"input":"minutes","value":5,"unit":"min"},{"input":"leg_1_current","value":5.0,"unit":"A"},{"input":"leg_2_current","value":0.2,"unit":"A"},{"input":"already_warm","choice":"no"}]
 as_found_run "values":[{"input":"off_temperature","values":[150,150,151],"unit":"[degF]"},{"input":"on_temperature","values":[132,132,132],"unit":"[degF]"},{"input":"heating_time","values":[305,192,188],"unit":"s"},{"input":"setting","choice":"high"},{"input":"load","choice":"empty"}]
+heater_current "instrument_id":"METER","values":[{"input":"current","value":22.3,"unit":"A"},{"input":"volts","value":239,"unit":"V"},{"input":"volts_no_load","value":241,"unit":"V"}]
 hood "values":[{"input":"velocity","value":1780,"unit":"[ft_i]/min"}]
 duct_off_run "values":[{"input":"flow_on","value":155,"unit":"[cft_i]/min"},{"input":"flow_off","value":165,"unit":"[cft_i]/min"}]
 low_setting_cycle "values":[{"input":"off_temperature_high","values":[151,150],"unit":"[degF]"},{"input":"off_temperature_low","values":[123,124],"unit":"[degF]"}]
 PROOFS
 
 echo; echo '6. Close the call, with what only the tech can confirm. (Pasted again: it is closed already.)'
-curl -sS "$URL/v1/calls/$CALL/close" -H "Authorization: Bearer $TECH" -H "Idempotency-Key: $VISIT-close" -H 'If-Match: *' -H 'Content-Type: application/json' -d '{"outcome":"returned_to_service","statements":["in_place","cause_fixed","cord_and_strap","heater_current","controls","touched_after"]}' | show
+curl -sS "$URL/v1/calls/$CALL/close" -H "Authorization: Bearer $TECH" -H "Idempotency-Key: $VISIT-close" -H 'If-Match: *' -H 'Content-Type: application/json' -d '{"outcome":"returned_to_service","statements":["in_place","cause_fixed","cord_and_strap","controls","touched_after"]}' | show
 
 echo; echo '7. The report for the customer (ask with Accept: text/html for a page to print):'
 look "$OWNER" "/v1/calls/$CALL/report" | show

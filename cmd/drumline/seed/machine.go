@@ -198,8 +198,9 @@ var measures = map[string]func(d *machine, position string) []repair.NewValue{
 	"high_limit_warm_up": func(d *machine, _ string) []repair.NewValue {
 		return d.warmUp(d.m.highLimit, d.barrier == "high_limit_late", d.barrier == "high_limit_never")
 	},
-	"bias_heater": (*machine).biasHeater,
-	"thermistor":  (*machine).thermistor,
+	"heater_current": (*machine).heaterCurrent,
+	"bias_heater":    (*machine).biasHeater,
+	"thermistor":     (*machine).thermistor,
 	"frame_ground": func(d *machine, _ string) []repair.NewValue {
 		return []repair.NewValue{number("resistance", "Ohm", d.about(0.07, 0.03), 2)}
 	},
@@ -221,6 +222,17 @@ func (d *machine) airOnly(string) []repair.NewValue {
 	}
 	return []repair.NewValue{number("start_temperature", "[degF]", start, 0), number("end_temperature", "[degF]", end, 0), number("minutes", "min", 5, 0),
 		number("leg_1_current", "A", leg1, 1), number("leg_2_current", "A", leg2, 1), chosen("already_warm", "no")}
+}
+
+// heaterCurrent follows from the rated watts at 240 V; a coil of too low
+// resistance takes more.
+func (d *machine) heaterCurrent(string) []repair.NewValue {
+	volts := d.about(238, 3)
+	amps := d.m.watts / 240 * volts / 240
+	if d.is("coil_wrong") {
+		amps /= 0.74
+	}
+	return []repair.NewValue{number("current", "A", d.noisy(amps, 0.012), 1), number("volts", "V", volts, 0), number("volts_no_load", "V", d.about(volts+3, 1), 0)}
 }
 
 // run is the run on HIGH: which device does the switching, and where.

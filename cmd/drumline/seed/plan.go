@@ -160,6 +160,10 @@ func (p *plan) drawCalls(r *rand.Rand) {
 			at = c.opened.Add(wait)
 		}
 	}
+	for i := 1; i < len(p.units); i += 12 { // today's work
+		p.calls = append(p.calls, &call{unit: p.units[i], opened: p.now.Add(-time.Duration(2+r.IntN(8)) * time.Hour), fault: p.drawFault(r, p.units[i].model),
+			outcome: "returned_to_service", done: make(chan struct{})})
+	}
 	slices.SortStableFunc(p.calls, func(a, b *call) int { return a.opened.Compare(b.opened) })
 }
 

@@ -129,13 +129,13 @@ var (
 		"exhaust_run": {"hood", "collar_pressure", "duct_off_run", "duct_and_box"}, "transition_duct": {"collar_pressure", "duct_off_run", "duct_and_box"},
 		"hood": {"hood", "collar_pressure"}, "heater_box": {"hood", "collar_pressure", "duct_and_box"}, "lint_screen": {"hood"},
 		"blower": {"hood", "collar_pressure", "blower_wheel"}, "blower_seal": {"hood", "collar_pressure", "blower_wheel"},
-		"drum_seals": {"drum_seals", "blower_wheel"}, "drum_drive": {"drum_seals"}, "heating_coil": {"coil_to_case", "coil_ends"},
+		"drum_seals": {"drum_seals", "blower_wheel"}, "drum_drive": {"drum_seals"}, "heating_coil": {"coil_to_case", "coil_ends", "heater_current"},
 		"heat_relay": {"coil_to_case", "heat_relay"}, "selector": {"low_setting_cycle", "bias_heater"}, "bias_heater": {"low_setting_cycle", "bias_heater"},
 		"cycling_thermostat": {"coil_to_case", "cycling_thermostat_stamp", "cycling_thermostat_closed", "cycling_thermostat_warm_up"},
 		"thermistor":         {"coil_to_case", "thermistor_seat", "thermistor"}, "moisture_bars": {"moisture_bars", "low_setting_cycle"},
 		"use": {"low_setting_cycle", "hood"},
 	}
-	order = []string{"lint_screen", "moisture_bars", "hood_look", "air_only_run", "as_found_run", "low_setting_cycle", "hood", "collar_pressure", "duct_off_run",
+	order = []string{"lint_screen", "moisture_bars", "hood_look", "air_only_run", "as_found_run", "low_setting_cycle", "hood", "collar_pressure", "duct_off_run", "heater_current",
 		"duct_and_box", "safety_devices", "blower_wheel", "drum_seals", "coil_to_case", "coil_ends", "heat_relay", "high_limit", "cut_off", "frame_ground",
 		"cycling_thermostat_stamp", "cycling_thermostat_closed", "bias_heater", "thermistor_seat", "thermistor", "high_limit_warm_up", "cycling_thermostat_warm_up"}
 )
