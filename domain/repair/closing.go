@@ -254,22 +254,16 @@ func (c *closingCase) closing() Closing {
 	return out
 }
 
-// ReadClosing gives what keeps a call from closing, outcome by outcome. Of a
-// closed call nothing is missing.
+// ReadClosing gives what keeps a call from closing, outcome by outcome, with
+// verdicts brought up to date as Close will. Of a closed call nothing is
+// missing.
 func (s *Service) ReadClosing(ctx context.Context, p domain.Principal, call domain.ID) (Closing, error) {
-	now := s.Now()
-	var c closingCase
-	err := s.DB.Read(ctx, p, func(b *pgx.Batch) {
-		c = closingCase{}
-		calls.QueueCall(b, p, call, &c.call)
-		queueCase(b, p, now, atCall(call), &c.caseRows)
-		c.queue(b, p.Shop, call)
-	})
+	rows, k, _, err := s.readCase(ctx, p, call)
 	if err != nil {
 		return Closing{}, err
 	}
-	c.join()
-	if c.kind, err = s.kindOf(&c.caseRows); err != nil {
+	c := closingCase{caseRows: *rows, kind: k}
+	if err := s.DB.Read(ctx, p, func(b *pgx.Batch) { c.queue(b, p.Shop, call) }); err != nil {
 		return Closing{}, err
 	}
 	if c.call.Status == calls.Closed {
@@ -337,6 +331,9 @@ func (s *Service) State(ctx context.Context, p domain.Principal, call domain.ID,
 				return err
 			}
 			if err := mustBeOpen(c.call); err != nil {
+				return err
+			}
+			if _, err := s.renewAll(ctx, tx, c.kind, &c.caseRows, now); err != nil { // for the answer; Close stores it
 				return err
 			}
 			b := &pgx.Batch{}
