@@ -143,7 +143,7 @@ var proofs = []posted{
 	{"frame_ground", "", []any{num("resistance", 0.05, "Ohm")}, "conforms"},
 	{"air_only_run", "", []any{num("start_temperature", 70, "[degF]"), num("end_temperature", 74, "[degF]"), num("minutes", 5, "min"),
 		num("leg_1_current", 4.8, "A"), num("leg_2_current", 0.3, "A"), pick("already_warm", "no")}, "conforms"},
-	{"as_found_run", "", []any{many("off_temperature", "[degF]", 146, 145, 146), many("on_temperature", "[degF]", 128, 128, 127),
+	{"as_found_run", "", []any{many("off_temperature", "[degF]", 152, 151, 152), many("on_temperature", "[degF]", 133, 133, 132),
 		many("heating_time", "s", 280, 175, 181), many("rest_time", "s", 95, 98, 97), pick("setting", "high"), pick("load", "empty"), num("current", 21.4, "A")}, "conforms"},
 	{"heater_current", "", []any{num("current", 21.5, "A"), num("volts", 238, "V"), num("volts_no_load", 240, "V")}, "conforms"},
 	{"hood", "", []any{num("velocity", 1720, "[ft_i]/min")}, "conforms"},
@@ -282,9 +282,12 @@ func (j *job) assessed(t *testing.T) {
 // repairAndClose cleans the run, concludes, proves the machine and closes.
 func (j *job) repairAndClose(t *testing.T) {
 	basis := j.read(t, "as_found", posted{"collar_pressure", "", []any{num("pressure", 1.14, "[in_i'H2O]")}, "does_not_conform"})
-	due := j.owner.get("/v1/units/" + j.unit + "/care")["due_on"]
+	require.Equal(t, "2023-02-11", j.runDue(t), "a year from when it was put in: nobody ever cleaned it")
 	action := j.tech.post("/v1/visits/"+j.visit+"/actions", m{"action": "clean_run"})["id"]
-	require.NotEqual(t, due, j.owner.get("/v1/units/" + j.unit + "/care")["due_on"], "the cleaning moves the due date")
+	care := j.owner.get("/v1/units/" + j.unit + "/care")
+	today, err := domain.ParseDate(care["today_on"].(string))
+	require.NoError(t, err)
+	require.Equal(t, today.AddMonths(12).String(), j.runDue(t), "the cleaning moves the due date")
 	j.tech.post("/v1/calls/"+j.call+"/conclusions", m{"visit_id": j.visit, "part": "exhaust_run", "fault": "run_restricted", "action_id": action, "readings": []any{basis}})
 	gaps := j.tech.ask(409, "POST", "/v1/calls/"+j.call+"/close", m{"outcome": "returned_to_service"}, "If-Match", "*")
 	require.NotEmpty(t, dig(t, gaps, "extra", "missing"))
@@ -301,6 +304,21 @@ func (j *job) repairAndClose(t *testing.T) {
 	j.owner.ask(200, "GET", "/v1/calls/"+j.call+"/report", nil, "Accept", "text/html")
 	calls := j.owner.get("/v1/calls?unit_id=" + j.unit)
 	require.Equal(t, "returned_to_service", dig(t, calls, "items", 0, "outcome"))
+}
+
+// runDue is when the run to the outside is due for cleaning.
+func (j *job) runDue(t *testing.T) string {
+	tasks, ok := j.owner.get("/v1/units/" + j.unit + "/care")["tasks"].([]any)
+	require.True(t, ok)
+	for _, task := range tasks {
+		for _, s := range dig(t, task, "scopes").([]any) {
+			if dig(t, s, "scope") == "run" {
+				return dig(t, s, "due_on").(string)
+			}
+		}
+	}
+	require.Fail(t, "no scope named run")
+	return ""
 }
 
 // othersSeeNothing asks for all of it as the people of the second shop.
