@@ -20,6 +20,7 @@ import (
 	"drumline/cmd/drumline/seed"
 	"drumline/domain"
 	"drumline/migrations"
+	"drumline/shared/pg/local"
 	"drumline/shared/pg/pgtest"
 )
 
@@ -147,10 +148,15 @@ func short(t *testing.T) string {
 // demo starts a small demo and waits until it serves.
 func demo(t *testing.T, dir string, more ...string) (*running, ready) {
 	t.Helper()
+	return demoOn(t, settings("DRUMLINE_PG_SOURCES", "binaries"), dir, more...)
+}
+
+func demoOn(t *testing.T, getenv func(string) string, dir string, more ...string) (*running, ready) {
+	t.Helper()
 	file := filepath.Join(dir, "ready.json")
 	require.NoError(t, os.RemoveAll(file))
-	args := append([]string{"demo", "--listen", "127.0.0.1:0", "--data", dir, "--ready-file", file, "--scale", "0.05"}, more...)
-	r := start(t, settings("DRUMLINE_PG_SOURCES", "binaries"), args...)
+	args := append([]string{"demo", "--listen", "127.0.0.1:0", "--data", dir, "--ready-file", file, "--scale", "0.02"}, more...)
+	r := start(t, getenv, args...)
 	r.until("ready file", func() bool { _, err := os.Stat(file); return err == nil })
 	text, err := os.ReadFile(file)
 	require.NoError(t, err)
@@ -249,6 +255,38 @@ func TestDemoWithoutAnyDatabase(t *testing.T) {
 func TestDemoLeavesRolesOfOthersAlone(t *testing.T) {
 	_, err := toEnd(t, settings("DRUMLINE_DATABASE_URL", pgtest.Empty(t).AdminURL), "demo", "--listen", "127.0.0.1:0", "--data", short(t))
 	require.ErrorContains(t, err, "will not change its password")
+}
+
+// On a server that is named, the demo makes its roles with passwords of its
+// own, finds them again, and starts over in the database alone.
+func TestDemoOnANamedServer(t *testing.T) {
+	server, err := local.Open(t.Context(), local.Options{Dir: short(t), Ephemeral: true, Getenv: settings("DRUMLINE_PG_SOURCES", "binaries")})
+	require.NoError(t, err)
+	defer func() { require.NoError(t, server.Close(context.WithoutCancel(t.Context()))) }()
+	dir, env := short(t), settings("DRUMLINE_DATABASE_URL", server.AdminURL)
+	first, v := demoOn(t, env, dir)
+	require.Contains(t, first.stderr.String(), "server named by DRUMLINE_DATABASE_URL")
+	first.interrupt()
+	again, w := demoOn(t, env, dir)
+	require.Equal(t, v.Call, w.Call)
+	again.interrupt()
+	fresh, x := demoOn(t, env, dir, "--fresh")
+	require.Contains(t, fresh.stderr.String(), "Inventing")
+	require.NotEqual(t, w.Unit, x.Unit)
+	fresh.interrupt()
+}
+
+// A start that breaks off while it fills the shop leaves nothing half done: the
+// next one begins anew.
+func TestDemoAfterABrokenStart(t *testing.T) {
+	dir := short(t)
+	r := start(t, settings("DRUMLINE_PG_SOURCES", "binaries"), "demo", "--listen", "127.0.0.1:0", "--data", dir, "--scale", "0.1")
+	r.until("first tenth", func() bool { return strings.Contains(r.stderr.String(), "10 %") })
+	r.interrupt()
+	again, v := demo(t, dir)
+	require.Contains(t, again.stderr.String(), "starting over")
+	require.NotZero(t, v.Visit)
+	again.interrupt()
 }
 
 func TestServeRefuses(t *testing.T) {
