@@ -84,6 +84,7 @@ type model struct {
 	all       []evidence // every reading with a finding that is not set aside, by time
 	found     []evidence // of these, what speaks of the machine as found, once a check and position
 	dones     []acted
+	now       map[string][]evidence // see standingNow
 }
 
 // acted is an action with its catalogue entry.
@@ -403,7 +404,7 @@ func (m *model) rankBarriers() []Ranked {
 		p := math.Min(math.Max(b.prior, 1e-6), 1-1e-6)
 		failed, sound := p, 1-p
 		var reasons []string
-		for _, e := range latest(m.standing(b.part.ID)) {
+		for _, e := range m.standingNow(b.part.ID) {
 			if !e.speaksOf(&b) {
 				continue
 			}

@@ -37,8 +37,8 @@ func newGains(m *model) *gains {
 // catalogue states them as judgement. A finding without weights does not
 // happen, as far as the gain goes.
 func (g *gains) of(ch *catalogue.Check) float64 {
-	findings, any := g.lay(ch)
-	if !any {
+	findings, tells := g.lay(ch)
+	if !tells {
 		return 0
 	}
 	clear(g.total)
@@ -67,7 +67,7 @@ func (g *gains) of(ch *catalogue.Check) float64 {
 // them tells any two causes apart.
 func (g *gains) lay(ch *catalogue.Check) ([]*catalogue.Finding, bool) {
 	clear(g.named)
-	findings, any := make([]*catalogue.Finding, 0, len(ch.Findings)), false
+	findings, tells := make([]*catalogue.Finding, 0, len(ch.Findings)), false
 	for i := range ch.Findings {
 		f := &ch.Findings[i]
 		if len(f.Weights) == 0 {
@@ -77,12 +77,12 @@ func (g *gains) lay(ch *catalogue.Check) ([]*catalogue.Finding, bool) {
 		g.m.fill(row, f)
 		for i, x := range row {
 			if x != rest(f) {
-				g.named[i], any = true, true
+				g.named[i], tells = true, true
 			}
 		}
 		findings = append(findings, f)
 	}
-	return findings, any
+	return findings, tells
 }
 
 func (g *gains) row(k int) []float64 {

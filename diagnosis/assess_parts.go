@@ -27,6 +27,20 @@ func (m *model) standing(part string) []evidence {
 	return all
 }
 
+// standingNow is the latest of the standing evidence about a part, worked out
+// once: a part's state and each of its barriers ask for it.
+func (m *model) standingNow(part string) []evidence {
+	es, ok := m.now[part]
+	if !ok {
+		if m.now == nil {
+			m.now = make(map[string][]evidence, len(m.kind.Parts))
+		}
+		es = latest(m.standing(part))
+		m.now[part] = es
+	}
+	return es
+}
+
 func (m *model) endedAfter(e evidence, part string) bool {
 	for _, d := range m.dones {
 		if after(d.done, e.judged.Reading) && d.touches(part) {
@@ -72,7 +86,7 @@ func (m *model) partStates() []PartState {
 // outweighs those that do: a part is good only when nothing says otherwise.
 func (m *model) partState(part string) PartState {
 	st := PartState{Part: part, Outcome: Inconclusive}
-	for _, e := range latest(m.standing(part)) {
+	for _, e := range m.standingNow(part) {
 		v := e.verdict(part)
 		if rankOutcome(v.Outcome) < rankOutcome(st.Outcome) {
 			continue
@@ -96,6 +110,9 @@ func rankOutcome(o Outcome) int {
 // latest keeps the last reading of each check and position. Its argument is
 // sorted by time; so is its result.
 func latest(es []evidence) []evidence {
+	if len(es) < 2 {
+		return es
+	}
 	out := make([]evidence, 0, len(es))
 	for i := range es {
 		if !repeated(&es[i], es[i+1:]) {
