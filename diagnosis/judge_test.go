@@ -12,7 +12,6 @@ import (
 
 	"drumline/diagnosis"
 	"drumline/diagnosis/catalogue"
-	"drumline/diagnosis/sensors"
 )
 
 // sheet is a data sheet with the trade's figures (common practice, no
@@ -257,46 +256,6 @@ func TestRelayAtRest(t *testing.T) {
 	}
 }
 
-// Resistances of the published 10 kΩ, 3977 K table; at 77 °F (25 °C) the curve
-// gives 10 kΩ. The part may be off by ± 5 % and 1.5 K (common practice, no source).
-func TestThermistor(t *testing.T) {
-	tests := []struct {
-		name       string
-		f          float64
-		resistance diagnosis.Value
-		finding    string
-	}{
-		{"at 77 °F", 77, diagnosis.Value{SI: 10000}, "conforms"},
-		{"at 68 °F, 12,488 in the table", 68, diagnosis.Value{SI: 12488}, "conforms"},
-		{"at 122 °F, 3,606 in the table", 122, diagnosis.Value{SI: 3606}, "conforms"},
-		{"10 kΩ at 122 °F is far too high", 122, diagnosis.Value{SI: 10000}, "high"},
-		{"10 kΩ at 50 °F is far too low", 50, diagnosis.Value{SI: 10000}, "low"},
-		{"a quarter high", 77, diagnosis.Value{SI: 12500}, "high"},
-		{"a quarter low", 77, diagnosis.Value{SI: 7500}, "low"},
-		{"at the edge", 77, diagnosis.Value{SI: 10900}, "between"},
-		{"open", 77, diagnosis.Value{Over: true}, "open"},
-		{"short", 77, diagnosis.Value{SI: 3}, "short"},
-		{"beyond the table", 320, diagnosis.Value{SI: 150}, "between"},
-	}
-	for _, tt := range tests {
-		t.Run(tt.name, func(t *testing.T) {
-			v := judge(t, diagnosis.Reading{Check: "thermistor", Values: values{
-				"resistance": {tt.resistance}, "temperature": fahrenheits(tt.f)}}, sheet(t))
-			require.Equal(t, tt.finding, v.Finding, v.Sentence)
-		})
-	}
-}
-
-func TestThermistorWithoutCurve(t *testing.T) {
-	for ohm, want := range map[float64]string{10000: "no_limit", 2: "short"} {
-		v := judge(t, diagnosis.Reading{Check: "thermistor", Values: values{"resistance": value(ohm, "Ohm"), "temperature": fahrenheits(77)}}, nil)
-		require.Equal(t, want, v.Finding)
-	}
-	rising := diagnosis.Sheet{"curve": {Curve: []diagnosis.Point{{Kelvin: 280, Ohm: 5000}, {Kelvin: 300, Ohm: 9000}}}}
-	v := judge(t, diagnosis.Reading{Check: "thermistor", Values: values{"resistance": value(10000, "Ohm"), "temperature": fahrenheits(77)}}, rising)
-	require.Equal(t, "curve", v.Missing, "a curve that rises with temperature is no thermistor's")
-}
-
 func TestStamp(t *testing.T) {
 	for f, want := range map[float64]string{155: "matches", 154.4: "matches", 145: "differs", 180: "differs"} {
 		v := judge(t, diagnosis.Reading{Check: "stamp", Values: values{"rating": fahrenheits(f)}}, sheet(t))
@@ -376,103 +335,6 @@ func TestRunFromALog(t *testing.T) {
 	v := judge(t, r, nil)
 	require.Equal(t, "normal", v.Finding, "%+v", v)
 	require.Contains(t, v.Sentence, "°F")
-}
-
-func TestAirOnly(t *testing.T) {
-	tests := []struct {
-		name       string
-		start, end float64
-		secs       float64
-		legs       []float64
-		warm       string
-		finding    string
-	}{
-		{"no heat", 70, 73, 300, nil, "no", "no_heat"},
-		{"no heat, motor current on one leg", 70, 73, 300, []float64{5, 0.1}, "no", "no_heat"},
-		{"heats", 70, 110, 300, nil, "no", "heats"},
-		{"both legs carry the heater", 70, 73, 60, []float64{27, 22}, "no", "heats"},
-		{"one leg carries a part of the coil", 70, 73, 60, []float64{16, 0.1}, "no", "unequal_legs"},
-		{"warm at the start, no clamp", 130, 120, 300, nil, "yes", "between"},
-		{"warm at the start, clamp", 130, 120, 300, []float64{5, 0.1}, "yes", "no_heat"},
-		{"too short", 70, 73, 60, nil, "no", "between"},
-		{"near the limit", 70, 80, 300, nil, "no", "between"},
-		{"near the limit, clean legs", 70, 80, 300, []float64{5, 0.1}, "no", "no_heat"},
-		{"too short, clean legs", 70, 73, 60, []float64{5, 0.1}, "no", "no_heat"},
-		{"clean legs do not talk a hot outlet away", 70, 110, 300, []float64{5, 0.1}, "no", "heats"},
-		{"no rise, but one leg above the motor's current", 70, 73, 300, []float64{7, 0.1}, "no", "between"},
-	}
-	for _, tt := range tests {
-		t.Run(tt.name, func(t *testing.T) {
-			v := values{"start_temperature": fahrenheits(tt.start), "end_temperature": fahrenheits(tt.end), "minutes": seconds(tt.secs), "already_warm": chosen(tt.warm)}
-			if tt.legs != nil {
-				v["leg_1_current"], v["leg_2_current"] = value(tt.legs[0], "A"), value(tt.legs[1], "A")
-			}
-			got := judge(t, diagnosis.Reading{Check: "air_only", Values: v, Instrument: goodBead()}, nil)
-			require.Equal(t, tt.finding, got.Finding, "%+v", got)
-		})
-	}
-}
-
-// A thermometer nobody described leaves a rise of 9 °F open; the legs settle it
-// by the limits the built-in catalogue gives.
-func TestCleanLegsSettleAirOnlyWithAnyThermometer(t *testing.T) {
-	r := diagnosis.Reading{Check: "air_only_run", Values: values{"start_temperature": fahrenheits(70), "end_temperature": fahrenheits(79),
-		"minutes": seconds(300), "already_warm": chosen("no")}}
-	for _, tt := range []struct {
-		motor, other float64
-		sheet        diagnosis.Sheet
-		finding      string
-	}{
-		{0, 0, nil, "between"},
-		{6, 0.2, nil, "no_heat"},
-		{6, 0.2, diagnosis.Sheet{"motor_current": {Value: num(5), Unit: "A"}}, "heats"},
-		{16, 0.2, nil, "unequal_legs"},
-	} {
-		if tt.motor > 0 {
-			r.Values["leg_1_current"], r.Values["leg_2_current"] = value(tt.motor, "A"), value(tt.other, "A")
-		}
-		vs, err := diagnosis.Judge(builtIn(t), "runs_too_hot", r, tt.sheet, dryer())
-		require.NoError(t, err)
-		require.Equal(t, tt.finding, vs[0].Finding, "%+v: %s", tt, vs[0].Sentence)
-	}
-}
-
-func TestDuctRatio(t *testing.T) {
-	vane := &diagnosis.Instrument{Method: "vane", Percent: 3, Counts: 1, Resolution: 0.1}
-	tests := []struct {
-		name    string
-		on, off float64 // ft/min
-		cycling string
-		finding string
-	}{
-		{"restricted", 700, 1600, "", "duct_restricted"},
-		{"clear", 1450, 1600, "", "duct_clear"},
-		{"near the limit", 1120, 1600, "", "between"},
-		{"near the limit, cycling normal now", 1120, 1600, "normal_now", "duct_restricted"},
-		{"clear yet cycling normal now", 1500, 1600, "normal_now", "between"},
-		{"restricted yet cycling the same", 700, 1600, "same", "duct_restricted"},
-		{"no air at all", 0, 0, "", "between"},
-		{"only the cycling", -1, -1, "same", "duct_clear"},
-	}
-	for _, tt := range tests {
-		t.Run(tt.name, func(t *testing.T) {
-			v := values{}
-			if tt.on >= 0 {
-				v["velocity_on"], v["velocity_off"] = value(tt.on*0.00508, "[ft_i]/min"), value(tt.off*0.00508, "[ft_i]/min")
-			}
-			if tt.cycling != "" {
-				v["cycling"] = chosen(tt.cycling)
-			}
-			require.Equal(t, tt.finding, judge(t, diagnosis.Reading{Check: "duct_off", Values: v, Instrument: vane}, nil).Finding)
-		})
-	}
-}
-
-func TestLowSetting(t *testing.T) {
-	for low, want := range map[float64]string{130: "lower", 154: "same", 141: "between"} {
-		v := judge(t, diagnosis.Reading{Check: "low_cycle", Values: values{"off_temperature_high": fahrenheits(155, 157), "off_temperature_low": fahrenheits(low, low)}}, nil)
-		require.Equal(t, want, v.Finding)
-	}
 }
 
 func TestAFailedSecondBarrierIsSaidToBeOne(t *testing.T) {
@@ -556,59 +418,6 @@ func TestARunAtTheRightTemperatureMayStillBeOdd(t *testing.T) {
 		require.Equal(t, "between", vs[0].Finding, vs[0].Sentence)
 		require.Contains(t, vs[0].Do, tt.do)
 	}
-}
-
-// A thermistor at its curve, and one that is 3 K or 8 K off it, of the
-// published 3977 K table, by the thermometer used. R ± 5 %, B ± 0.75 % and
-// 1.5 K between bead and sensor are common practice, no source: together 2.6 K
-// at 77 °F (own arithmetic: 5 % over a slope of 4.4 % a kelvin, plus 1.5 K).
-func TestThermistorOffItsCurve(t *testing.T) {
-	fine := &diagnosis.Instrument{Method: "bead", Counts: 5, Resolution: 0.1}
-	coarse := &diagnosis.Instrument{Method: "bead", Counts: 20, Resolution: 0.1}
-	curve, err := sensors.NewTable(points(t))
-	require.NoError(t, err)
-	for _, tt := range []struct {
-		off        float64 // K, what the sensor reports less what it has
-		instrument *diagnosis.Instrument
-		finding    string
-	}{
-		{0, nil, "conforms"},
-		{0, &diagnosis.Instrument{Method: "bead"}, "conforms"},
-		{0, coarse, "conforms"},
-		{0, &diagnosis.Instrument{Method: "infrared"}, "between"},
-		{-3, nil, "between"},
-		{3, nil, "between"},
-		{-3, fine, "between"},
-		{-4, fine, "high"},
-		{-8, nil, "high"},
-		{-8, coarse, "high"},
-		{-8, &diagnosis.Instrument{Method: "infrared"}, "between"},
-		{8, nil, "low"},
-	} {
-		r := diagnosis.Reading{Check: "thermistor", Position: "at_part", Instrument: tt.instrument, Lead: 0.1, Values: values{
-			"resistance": value(curve.Ohm(degF(77)+tt.off), "kOhm"), "temperature": fahrenheits(77)}}
-		vs, err := diagnosis.Judge(builtIn(t), "runs_too_hot", r, dryerSheet(t), dryer("thermistor"))
-		require.NoError(t, err)
-		require.Equal(t, tt.finding, vs[0].Finding, "%+v: %s", tt, vs[0].Sentence)
-		require.Contains(t, vs[0].Limit.Origin, "tolerance common practice, no source")
-		require.InDelta(t, curve.Ohm(degF(77)-2.64), *vs[0].Limit.High, 10)
-	}
-}
-
-func TestAThermistorNeedsAThermometerAsGoodAsItsTolerance(t *testing.T) {
-	r := diagnosis.Reading{Check: "thermistor", Values: values{"resistance": value(10000, "Ohm"), "temperature": fahrenheits(77)},
-		Instrument: &diagnosis.Instrument{Method: "bead", Counts: 40, Resolution: 0.1}}
-	v := judge(t, r, sheet(t))
-	require.Equal(t, "between", v.Finding)
-	require.Contains(t, v.Do, "enter it as the instrument")
-}
-
-func points(t testing.TB) []sensors.Point {
-	var out []sensors.Point
-	for _, p := range curve3977(t) {
-		out = append(out, sensors.Point(p))
-	}
-	return out
 }
 
 // What a data sheet's origin says is put in as it stands, braces and all.
