@@ -58,16 +58,28 @@ type client struct {
 
 const testPassword = "correct horse 42"
 
-// clock is the service's time: real time plus what a test adds.
+// clock is the service's time: real time plus what a test adds, until a test
+// stops it.
 type clock struct {
-	mu    sync.Mutex
-	shift time.Duration
+	mu      sync.Mutex
+	shift   time.Duration
+	stopped time.Time
 }
 
 func (c *clock) now() time.Time {
 	c.mu.Lock()
 	defer c.mu.Unlock()
+	if !c.stopped.IsZero() {
+		return c.stopped
+	}
 	return time.Now().Add(c.shift)
+}
+
+// stop makes it t from now on.
+func (c *clock) stop(t time.Time) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.stopped = t
 }
 
 func (c *clock) add(d time.Duration) {
