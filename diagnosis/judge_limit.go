@@ -50,6 +50,10 @@ func (j *job) quantityOf(l *catalogue.Limit) measure.Quantity {
 	return ""
 }
 
+// toleranceIsPractice is added to the origin of a sheet's figure that is judged
+// within a tolerance the sheet does not give.
+const toleranceIsPractice = "; tolerance " + originPractice
+
 // sheetLimit makes the limit a sheet value gives; nil when it gives none, or
 // contradicts itself (low above high, not finite).
 func (j *job) sheetLimit(l *catalogue.Limit, sv SheetValue, q measure.Quantity) *Limit {
@@ -65,6 +69,9 @@ func (j *job) sheetLimit(l *catalogue.Limit, sv SheetValue, q measure.Quantity) 
 	}
 	if sv.Low == nil && sv.High == nil && sv.Value != nil {
 		out.Low, out.High = j.around(l, *sv.Value, q)
+		if _, stated := j.sheet[l.ToleranceParameter]; !stated && l.Tolerance != nil && l.Mark == catalogue.CommonPractice {
+			out.Origin += toleranceIsPractice
+		}
 	}
 	if (out.Low == nil && out.High == nil) || !orderly(out.Low, out.High) {
 		return nil

@@ -80,17 +80,38 @@ func siOf(ns []number) []float64 {
 	return out
 }
 
-// offLimit is the limit of the off temperature for the setting: the check's
-// own for that setting, the sheet's for HIGH, else common practice.
+// offLimit is the limit of the off temperature for the setting: on HIGH what
+// the sheet states for the outlet, else what follows from the thermostat's
+// rating on it, else common practice; on another setting the check's own.
 func (j *job) offLimit(s sensors.Setting) bounds {
 	setting := string(s)
 	if setting == "" {
 		setting = "high"
 	}
 	if setting == "high" {
+		if l, ok := j.check.Limit("off_by_rating"); ok && !j.states(j.check, "off") && j.states(j.check, l.ID) && j.thermostatRules() {
+			return j.bounds(l)
+		}
 		return j.boundsNamed("off", offBySetting["high"])
 	}
 	return j.boundsNamed("off_"+setting, offBySetting[setting])
+}
+
+// states says whether the sheet has a value for the named limit.
+func (j *job) states(check *catalogue.Check, limit string) bool {
+	l, ok := check.Limit(limit)
+	if !ok || l.Parameter == "" {
+		return false
+	}
+	sv, ok := j.sheet[l.Parameter]
+	return ok && j.sheetLimit(l, sv, j.quantityOf(l)) != nil
+}
+
+// thermostatRules says whether a cycling thermostat holds the temperature: on
+// a machine with a thermistor the control does.
+func (j *job) thermostatRules() bool {
+	p, ok := j.kind.Part("cycling_thermostat")
+	return ok && fitted(j.unit, p.Has, p.Lacks)
 }
 
 // steady reads a run noted by hand with one temperature and no return of the

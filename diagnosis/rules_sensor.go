@@ -153,7 +153,7 @@ func (j *job) curveOrigin(l *catalogue.Limit, sv SheetValue) string {
 	if _, ok := j.sheetTolerance(l); ok {
 		return sheetOrigin(sv)
 	}
-	return sheetOrigin(sv) + "; tolerance " + originPractice
+	return sheetOrigin(sv) + toleranceIsPractice
 }
 
 func sheetOrigin(sv SheetValue) string {
