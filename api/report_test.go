@@ -47,7 +47,7 @@ func TestReportSaysAsFoundAndAfter(t *testing.T) {
 	run := r.check("as_found_run")
 	require.Equal(t, "126, 127, 126 °F", run["as_found"].(m)["values"].([]any)[0].(m)["text"])
 	require.Equal(t, "155 °F", run["after"].(m)["result"])
-	require.Equal(t, "145 to 165 °F", run["after"].(m)["limit"].(m)["text"])
+	require.Equal(t, "140 to 170 °F", run["after"].(m)["limit"].(m)["text"])
 	require.Equal(t, "1.28 in w.g.", r.check("collar_pressure")["as_found"].(m)["result"])
 	require.Equal(t, "0.05 Ω", r.check("frame_ground")["after"].(m)["result"], "the leads are taken off")
 	require.Contains(t, r.check("frame_ground")["after"].(m)["limit"].(m)["origin"], "EN 50106")
