@@ -36,8 +36,8 @@ const MinMajor = 15
 // SuperUser is the administrator of a private cluster.
 const SuperUser = "drumline_admin"
 
-// errNone is the whole message for somebody without any database.
-var errNone = errors.New("no PostgreSQL found: install PostgreSQL 15 or newer " +
+// ErrNone is the whole message for somebody without any database.
+var ErrNone = errors.New("no PostgreSQL found: install PostgreSQL 15 or newer " +
 	"(for example: apt-get install postgresql), or set DRUMLINE_DATABASE_URL to a server you may administer")
 
 // Options say where a private cluster lives and how it runs.
@@ -83,7 +83,7 @@ func Open(ctx context.Context, opts Options) (*Server, error) {
 		return openURL(ctx, url)
 	}
 	if !sources[SourceBinaries] && !sources[SourceDownload] {
-		return nil, errNone
+		return nil, ErrNone
 	}
 	if opts.Dir == "" {
 		return nil, errors.New("local: Options.Dir is empty: a private cluster needs a directory")
@@ -147,11 +147,11 @@ func binaries(ctx context.Context, c *cluster, opts Options, sources map[string]
 		}
 	}
 	if !sources[SourceDownload] {
-		return bin, "", errNone
+		return bin, "", ErrNone
 	}
 	bin, err = download(ctx, c, opts, made)
 	if err != nil {
-		return bin, "", fmt.Errorf("%w (the download failed: %w)", errNone, err)
+		return bin, "", fmt.Errorf("%w (the download failed: %w)", ErrNone, err)
 	}
 	return bin, "a downloaded build", nil
 }

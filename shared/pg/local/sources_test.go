@@ -38,12 +38,12 @@ func TestEverySourceHidden(t *testing.T) {
 	} {
 		t.Run(name, func(t *testing.T) {
 			_, err := Open(t.Context(), Options{Dir: place(t), Getenv: getenv})
-			require.Equal(t, errNone, err)
+			require.Equal(t, ErrNone, err)
 		})
 	}
-	require.NotContains(t, errNone.Error(), "\n")
-	require.Contains(t, errNone.Error(), "install PostgreSQL")
-	require.Contains(t, errNone.Error(), EnvURL)
+	require.NotContains(t, ErrNone.Error(), "\n")
+	require.Contains(t, ErrNone.Error(), "install PostgreSQL")
+	require.Contains(t, ErrNone.Error(), EnvURL)
 }
 
 // half is a directory with a server program and nothing to make a cluster with.
@@ -235,7 +235,7 @@ func TestDownloadFails(t *testing.T) {
 		repository := httptest.NewServer(c.serve)
 		ctx, cancel := context.WithTimeout(t.Context(), 2*time.Second)
 		_, err := Open(ctx, Options{Dir: place(t), Getenv: env(EnvSources, "download", EnvRepository, repository.URL)})
-		require.ErrorIs(t, err, errNone, name)
+		require.ErrorIs(t, err, ErrNone, name)
 		require.ErrorContains(t, err, "the download failed", name)
 		require.ErrorContains(t, err, c.want, name)
 		require.NotContains(t, err.Error(), "\n", name)

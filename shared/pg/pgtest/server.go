@@ -20,7 +20,9 @@ import (
 const (
 	// EnvURL names a server: a sign-in that may create roles and databases.
 	EnvURL = "TEST_DATABASE_URL"
-	// EnvSources restricts the sources: a comma list of url, container, binaries.
+	// EnvSources restricts the sources: a comma list of url, container, binaries;
+	// any other word leaves none. A server that runs already counts as what it
+	// came from.
 	EnvSources = "DRUMLINE_PGTEST_SOURCES"
 	// EnvDir replaces the directory the shared server lives in.
 	EnvDir = "DRUMLINE_PGTEST_DIR"
@@ -39,6 +41,14 @@ type state struct {
 	// one of them is set.
 	Container string `json:"container,omitempty"`
 	Cluster   string `json:"cluster,omitempty"`
+}
+
+// source says which of the sources the server came from.
+func (s state) source() string {
+	if s.Container != "" {
+		return "container"
+	}
+	return "binaries"
 }
 
 // findServer returns an administrator's URL of the test server, started if need be.
@@ -62,7 +72,7 @@ func findServer(ctx context.Context) (string, error) {
 		return "", err
 	}
 	defer unlock()
-	if s, err := readState(dir); err == nil && answers(ctx, s.URL) {
+	if s, err := readState(dir); err == nil && want(s.source()) && answers(ctx, s.URL) {
 		return s.URL, nil
 	}
 	s, err := startServer(ctx, dir, want)
@@ -91,7 +101,10 @@ func startServer(ctx context.Context, dir string, want func(string) bool) (state
 	}
 	// A cluster without fsync that is not running is not to be trusted.
 	server, err := local.Open(ctx, clusterOptions(cluster, true))
-	if err != nil {
+	switch {
+	case errors.Is(err, local.ErrNone):
+		return state{}, errNone
+	case err != nil:
 		return state{}, errors.Join(errNone, refused, err)
 	}
 	return state{URL: server.AdminURL, Cluster: cluster}, nil
