@@ -100,11 +100,11 @@ type model struct {
 
 var models = []model{
 	{maker: "Maker A", name: "TW-310", features: []string{"bias_heater", "low_setting"}, rating: 150, highLimit: 220, offLow: 140, offHigh: 160,
-		bias: 5100, coil: 10.2, watts: 5400, pressure: 0.6},
+		bias: 5100, coil: 10.2, watts: 5300, pressure: 0.6},
 	{maker: "Maker A", name: "TW-320", features: []string{"bias_heater", "low_setting", "moisture_bars"}, rating: 145, highLimit: 220, offLow: 136, offHigh: 155,
 		bias: 4700, coil: 10.6, watts: 5200, pressure: 0.6},
 	{maker: "Maker A", name: "TW-500", features: []string{"thermistor", "low_setting", "moisture_bars"}, highLimit: 235, offLow: 142, offHigh: 160,
-		r25: 11_000, beta: 3800, coil: 10.2, watts: 5400, pressure: 0.7},
+		r25: 11_000, beta: 3800, coil: 10.2, watts: 5500, pressure: 0.7},
 	{maker: "Maker B", name: "Corva 8", features: []string{"bias_heater", "low_setting"}, rating: 140, highLimit: 205, offLow: 131, offHigh: 150,
 		bias: 5900, coil: 11.0, watts: 5000, pressure: 0.5},
 	{maker: "Maker B", name: "Corva 9", features: []string{"thermistor", "low_setting"}, highLimit: 205, offLow: 138, offHigh: 156,
@@ -113,7 +113,7 @@ var models = []model{
 		r25: 12_500, beta: 3900, coil: 20.5, coil2: 22.4, watts: 5300, pressure: 0.7},
 	{maker: "Maker C", name: "Lindel 40", rating: 150, highLimit: 235, offLow: 141, offHigh: 159, coil: 12.4, watts: 4500, pressure: 0.6},
 	{maker: "Maker C", name: "Lindel 60", features: []string{"bias_heater", "low_setting"}, rating: 145, highLimit: 205, offLow: 136, offHigh: 154,
-		bias: 5400, coil: 10.9, watts: 5100, pressure: 0.6},
+		bias: 5250, coil: 10.9, watts: 5100, pressure: 0.6},
 }
 
 func (m *model) has(feature string) bool {
