@@ -160,7 +160,7 @@ func validateValue(in *catalogue.Input, field string, v Value) *InputError {
 		return refuse(field, "range", "%s is larger than any instrument shows.", in.Name)
 	}
 	if err := measure.CheckPhysical(v.SI, measure.Quantity(in.Quantity)); err != nil {
-		return refuse(field, "range", "%s cannot be: %s.", in.Name, err)
+		return refuse(field, "range", "%s: %s.", in.Name, err)
 	}
 	return validatePlausible(in, field, v)
 }
@@ -243,7 +243,7 @@ func validatePoints(s *Series, q measure.Quantity) *InputError {
 			return refuse("series.t"+at, "order", "Times must rise from point to point: %g s comes after %g s.", t, s.T[i-1])
 		}
 		if err := measure.CheckPhysical(s.Value[i], q); err != nil {
-			return refuse("series.value"+at, "range", "A value of the series cannot be: %s.", err)
+			return refuse("series.value"+at, "range", "A value of the series is %s.", err)
 		}
 	}
 	return nil

@@ -151,7 +151,7 @@ func TestCheckPhysical(t *testing.T) {
 		require.Error(t, measure.CheckPhysical(inf, q))
 		require.Error(t, measure.CheckPhysical(-inf, q))
 	}
-	require.EqualError(t, measure.CheckPhysical(-1, measure.Temperature), "temperature: below absolute zero")
+	require.EqualError(t, measure.CheckPhysical(-1, measure.Temperature), "below absolute zero")
 }
 
 func TestFormat(t *testing.T) {

@@ -10,6 +10,7 @@
 package measure
 
 import (
+	"errors"
 	"fmt"
 	"math"
 )
@@ -94,10 +95,10 @@ func CheckPhysical(si float64, q Quantity) error {
 		return fmt.Errorf("unknown quantity %q", q)
 	}
 	if !finite(si) {
-		return fmt.Errorf("%s: the value is not a finite number", q.words())
+		return errors.New("not a finite number")
 	}
 	if l, ok := lowest[q]; ok && si < l.si {
-		return fmt.Errorf("%s: %s", q.words(), l.words)
+		return errors.New(l.words)
 	}
 	return nil
 }
