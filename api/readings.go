@@ -141,7 +141,7 @@ type RecordedReading struct {
 	Reading    Reading    `json:"reading"`
 	Cautions   []string   `json:"cautions" doc:"Of the check: read them before doing it again."`
 	Warnings   []string   `json:"warnings" doc:"What to know about this reading."`
-	Assessment Assessment `json:"assessment" doc:"Where the call stands with this reading."`
+	Assessment Assessment `json:"assessment" doc:"Where the call stands with this reading, in brief: the likeliest five faults, the parts and second barriers something is known of, the best three checks. The whole is at /v1/calls/{id}/assessment."`
 }
 
 func (a *API) viewReading(r *repair.Reading) Reading {

@@ -130,7 +130,14 @@ func TestReadingBecomesVerdictAndAssessment(t *testing.T) {
 	all := j.tech.get("/v1/calls/" + j.call + "/readings")
 	require.Len(t, all.at("items"), 1)
 	require.Equal(t, got.at("reading"), all.at("items", 0))
-	require.Equal(t, got.at("assessment"), any(j.tech.get("/v1/calls/"+j.call+"/assessment").body))
+	whole := j.tech.get("/v1/calls/" + j.call + "/assessment")
+	for _, same := range []string{"sentence", "coverage", "enough", "missing", "catalogue"} {
+		require.Equal(t, whole.at(same), got.at("assessment", same))
+	}
+	require.Equal(t, whole.at("ranking").([]any)[:5], got.at("assessment", "ranking"), "the likeliest of the whole")
+	require.Equal(t, whole.at("next").([]any)[:3], got.at("assessment", "next"))
+	require.Len(t, got.at("assessment", "parts"), 1, "what something is known of")
+	require.Less(t, len(got.raw), 7000, "small enough for one bar of signal")
 }
 
 func TestEnteredDigitsAreKept(t *testing.T) {

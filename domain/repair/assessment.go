@@ -32,6 +32,23 @@ type Assessment struct {
 	Contradictions   []Contradiction
 }
 
+// What the brief form keeps.
+const (
+	briefFaults = 5
+	briefChecks = 3
+)
+
+// brief is the assessment as a tech in a cellar with one bar of signal gets it
+// with each reading: the likeliest faults, the parts and second barriers
+// something is known of, and the best checks. The whole is read by itself.
+func (a Assessment) brief() Assessment {
+	a.Result.Ranking = a.Result.Ranking[:min(briefFaults, len(a.Result.Ranking))]
+	a.Result.Next = a.Result.Next[:min(briefChecks, len(a.Result.Next))]
+	a.Result.Barriers = slices.DeleteFunc(slices.Clone(a.Result.Barriers), func(r diagnosis.Ranked) bool { return !r.Tested })
+	a.Parts = slices.DeleteFunc(slices.Clone(a.Parts), func(p PartState) bool { return p.Reading == "" })
+	return a
+}
+
 // PartState is where a part stands, with the sentence that decides it.
 type PartState struct {
 	diagnosis.PartState

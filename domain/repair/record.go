@@ -29,7 +29,7 @@ type Recorded struct {
 	Reading    Reading
 	Cautions   []string // of the check
 	Warnings   []string // what the tech should know about this reading
-	Assessment Assessment
+	Assessment Assessment // in brief
 }
 
 // recording is one reading on its way through its transaction.
@@ -76,7 +76,7 @@ func (s *Service) Record(ctx context.Context, p domain.Principal, key once.Key, 
 			return Recorded{}, err
 		}
 		g.queue(out, tx, renewed)
-		return Recorded{Reading: *g.r, Cautions: nonNil(g.check.Cautions), Warnings: nonNil(g.warnings), Assessment: a}, nil
+		return Recorded{Reading: *g.r, Cautions: nonNil(g.check.Cautions), Warnings: nonNil(g.warnings), Assessment: a.brief()}, nil
 	})
 	if pg.Violates(err, "reading_pkey") {
 		err = taken()
