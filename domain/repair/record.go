@@ -27,8 +27,8 @@ const MaxReadings = 500
 // Recorded is what a reading came to.
 type Recorded struct {
 	Reading    Reading
-	Cautions   []string // of the check
-	Warnings   []string // what the tech should know about this reading
+	Cautions   []string   // of the check
+	Warnings   []string   // what the tech should know about this reading
 	Assessment Assessment // in brief
 }
 
