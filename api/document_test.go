@@ -28,7 +28,7 @@ func golden(t *testing.T, file, got string) {
 // TestDocument holds what is served against the golden document.
 func TestDocument(t *testing.T) {
 	w := newWorld(t)
-	_, yaml := w.edge.OpenAPI()
+	yaml := w.edge.OpenAPIYAML()
 	golden(t, "openapi.yaml", string(yaml))
 	require.NoError(t, w.valid.CompileAll())
 }

@@ -60,7 +60,7 @@ type Edge struct {
 	seal     sync.Once
 	sealed   bool
 	json     []byte
-	yaml     []byte
+	yaml     func() []byte // made at the first wish: few clients ask
 }
 
 // NewEdge makes an edge without operations. It logs to slog.Default() and
@@ -92,7 +92,7 @@ func (e *Edge) Handler() http.Handler {
 	e.seal.Do(func() {
 		e.sealed = true
 		e.makeDocument()
-		e.router.GET("/openapi.json", serveBytes("application/json", e.json))
+		e.router.GET("/openapi.json", serveBytes("application/json", func() []byte { return e.json }))
 		e.router.GET("/openapi.yaml", serveBytes("application/yaml", e.yaml))
 	})
 	return http.HandlerFunc(e.serve)
@@ -130,10 +130,10 @@ func (e *Edge) mustBeOpen(what string) {
 	}
 }
 
-func serveBytes(contentType string, body []byte) echo.HandlerFunc {
+func serveBytes(contentType string, body func() []byte) echo.HandlerFunc {
 	return func(c echo.Context) error {
 		factsOf(c.Request().Context()).route = c.Path()
-		return c.Blob(http.StatusOK, contentType, body)
+		return c.Blob(http.StatusOK, contentType, body())
 	}
 }
 

@@ -3,6 +3,7 @@ package api
 import (
 	"encoding/json"
 	"reflect"
+	"sync"
 
 	"github.com/danielgtaylor/huma/v2"
 
@@ -49,11 +50,17 @@ func problemResponse(schemas huma.Registry) *huma.Response {
 	}
 }
 
-// OpenAPI gives the document as JSON and as YAML, the same bytes each time. It
-// seals the edge.
-func (e *Edge) OpenAPI() (jsonDoc, yamlDoc []byte) {
+// OpenAPI gives the document as JSON, the same bytes each time. It seals the
+// edge.
+func (e *Edge) OpenAPI() []byte {
 	e.Handler()
-	return e.json, e.yaml
+	return e.json
+}
+
+// OpenAPIYAML is OpenAPI as YAML.
+func (e *Edge) OpenAPIYAML() []byte {
+	e.Handler()
+	return e.yaml()
 }
 
 // makeDocument marshals once: huma's own handler does it for each edge at the
@@ -67,9 +74,13 @@ func (e *Edge) makeDocument() {
 	if e.json, err = json.Marshal(doc); err != nil {
 		panic("api: OpenAPI document: " + err.Error())
 	}
-	if e.yaml, err = doc.YAML(); err != nil {
-		panic("api: OpenAPI document: " + err.Error())
-	}
+	e.yaml = sync.OnceValue(func() []byte {
+		y, err := doc.YAML()
+		if err != nil {
+			panic("api: OpenAPI document: " + err.Error())
+		}
+		return y
+	})
 }
 
 // allowNull adds null to the enumerations of fields that may be null: a reader

@@ -135,7 +135,7 @@ func newEdgeRig(t *testing.T) *edgeRig {
 	registerThings(r.edge)
 	registerOdd(r.edge)
 	r.edge.Mount("/livez", http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) { _, _ = io.WriteString(w, "ok") }))
-	doc, _ := r.edge.OpenAPI()
+	doc := r.edge.OpenAPI()
 	var err error
 	r.valid, err = apitest.New(doc)
 	require.NoError(t, err)

@@ -122,7 +122,7 @@ func newWorldOn(t *testing.T, db *pgtest.DB, conns int32) *world {
 	w.api = api.New(api.Deps{DB: w.pool, Keys: people.NewKeyring("drumline-test", "k1"), Hasher: people.NewWeakHasher(),
 		Catalogue: cat, Now: w.clock.now, AccessLife: 10 * time.Minute})
 	w.edge = w.api.Edge("test", slog.New(slog.NewJSONHandler(w.logs, nil)))
-	doc, _ := w.edge.OpenAPI()
+	doc := w.edge.OpenAPI()
 	w.valid, err = apitest.New(doc)
 	require.NoError(t, err)
 	w.server = httptest.NewServer(w.edge.Handler())
