@@ -68,6 +68,7 @@ type Assessment struct {
 	Catalogue        string             `json:"catalogue" doc:"Hash of the whole catalogue."`
 	EngineVersion    string             `json:"engine_version"`
 	Sentence         string             `json:"sentence"`
+	Stop             string             `json:"stop,omitempty" doc:"Why the machine must not run before something is mended: show it before all else. Powered checks are not offered then."`
 	Enough           bool               `json:"enough" doc:"No check pays any more: conclude."`
 	Coverage         float64            `json:"coverage" doc:"Share of what could be wrong that a conclusive finding has touched."`
 	Ranking          []RankedFault      `json:"ranking" doc:"Likeliest first."`
@@ -88,7 +89,7 @@ type Rederived struct {
 
 func (a *API) viewAssessment(v repair.Assessment) Assessment {
 	out := Assessment{CallID: v.CallID, Kind: v.Kind, CatalogueVersion: v.CatalogueVersion, Catalogue: v.Catalogue, EngineVersion: v.Engine,
-		Sentence: v.Result.Sentence, Enough: v.Result.Enough, Coverage: v.Result.Coverage, Ranking: viewRanking(v.Result.Ranking),
+		Sentence: v.Result.Sentence, Stop: v.Result.Stop, Enough: v.Result.Enough, Coverage: v.Result.Coverage, Ranking: viewRanking(v.Result.Ranking),
 		Barriers: viewRanking(v.Result.Barriers), Parts: []AssessedPart{}, Next: []NextCheck{}, Missing: []MissingParameter{},
 		Contradictions: []Contradiction{}, SetAside: v.SetAside, Outdated: v.Outdated}
 	for _, c := range v.Contradictions {

@@ -97,6 +97,7 @@ type CatalogueFinding struct {
 	ID       string `json:"id"`
 	Sentence string `json:"sentence" doc:"Of its verdicts; figures stand in braces."`
 	Do       string `json:"do,omitempty" doc:"What to do next when it settles nothing."`
+	Stop     bool   `json:"stop" doc:"The machine must not run again before what it shows is mended."`
 }
 
 // CataloguePosition is one place a check is done at.
@@ -243,7 +244,7 @@ func viewCheck(c *catalogue.Check) CatalogueCheck {
 }
 
 func viewFinding(f *catalogue.Finding) CatalogueFinding {
-	return CatalogueFinding{f.ID, f.Sentence, f.Do}
+	return CatalogueFinding{f.ID, f.Sentence, f.Do, f.Stop}
 }
 
 func viewPosition(p *catalogue.Position) CataloguePosition {

@@ -50,8 +50,12 @@ func Assess(k *catalogue.Kind, c Case) (Assessment, error) {
 		return Assessment{}, err
 	}
 	a := m.rank()
+	m.stop = m.mustNotRun()
 	a.Next, a.Missing = m.next()
 	m.conclude(&a)
+	if a.Stop = m.stop; a.Stop != "" {
+		a.Sentence = a.Stop + " " + a.Sentence
+	}
 	return a, nil
 }
 
@@ -85,6 +89,7 @@ type model struct {
 	found     []evidence // of these, what speaks of the machine as found, once a check and position
 	dones     []acted
 	now       map[string][]evidence // see standingNow
+	stop      string                // why the machine must not run; see mustNotRun
 }
 
 // acted is an action with its catalogue entry.

@@ -84,13 +84,17 @@ func (m *model) candidates(missing map[string]bool) []candidate {
 }
 
 // offered holds the hard filters. Nothing makes up for one of them: a check
-// the machine has no part for, that the person may not do, whose evidence is
-// gone, or whose answers are there already.
+// the machine has no part for, that the person may not do, that runs a machine
+// which must not run, whose evidence is gone, or whose answers are there
+// already.
 func (m *model) offered(ch *catalogue.Check, gone map[string]bool) bool {
 	if !m.suits(ch) {
 		return false
 	}
 	if ch.Competence != "" && !m.c.Competences[ch.Competence] {
+		return false
+	}
+	if m.stop != "" && (ch.State == catalogue.RunningClosed || ch.State == catalogue.LiveOpen) {
 		return false
 	}
 	for _, n := range ch.Needs {

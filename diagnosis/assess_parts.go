@@ -3,6 +3,7 @@ package diagnosis
 import (
 	"cmp"
 	"slices"
+	"strings"
 )
 
 // standing is the evidence about a part that no later action has ended.
@@ -39,6 +40,32 @@ func (m *model) standingNow(part string) []evidence {
 		m.now[part] = es
 	}
 	return es
+}
+
+// mustNotRun is the sentence for a machine that a standing reading forbids to
+// run: a coil that touches the case, heat nobody asked for, a bypassed safety
+// device. It is empty when the machine may run.
+func (m *model) mustNotRun() string {
+	for i := range m.kind.Parts {
+		part := m.kind.Parts[i].ID
+		for _, e := range m.standingNow(part) {
+			if v := e.verdict(part); e.finding.Stop && v != nil && v.Outcome == DoesNotConform {
+				return "Do not run the machine: " + lower(firstClause(v.Sentence)) + ". Keep it isolated until that is mended."
+			}
+		}
+	}
+	return ""
+}
+
+// firstClause is a sentence up to its first colon, semicolon or full stop.
+func firstClause(s string) string {
+	end := len(s)
+	for _, stop := range []string{": ", "; ", ". "} {
+		if i := strings.Index(s, stop); i >= 0 {
+			end = min(end, i)
+		}
+	}
+	return strings.TrimSuffix(s[:end], ".")
 }
 
 func (m *model) endedAfter(e evidence, part string) bool {

@@ -197,6 +197,7 @@ type Assessment struct {
 	Coverage float64 // share of the prior mass touched by a conclusive finding
 	Next     []Next  // best first
 	Enough   bool    // no check pays: conclude
+	Stop     string  // why the machine must not run before something is mended; empty when it may
 	Sentence string
 	Missing  []string // sheet parameters that would settle inconclusive verdicts
 }

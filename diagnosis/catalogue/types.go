@@ -271,6 +271,7 @@ type Finding struct {
 	Verdicts []Says `yaml:"verdicts" json:"verdicts,omitempty"`
 	Sentence string `yaml:"sentence" json:"sentence,omitempty"` // what a tech would say; {value} {limit} {origin} are filled in
 	Do       string `yaml:"do" json:"do,omitempty"`             // what to do next when it does not settle the matter
+	Stop     bool   `yaml:"stop" json:"stop,omitempty"`         // the machine must not run again before what it shows is mended
 	// Weights is P(this finding | only that fault) by fault id, Otherwise the
 	// chance without any of them; a fault not named has Otherwise. Over the
 	// findings of a check these add up to 1, given any one fault and given
