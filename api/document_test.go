@@ -6,10 +6,12 @@ import (
 	"os"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/require"
 
 	"drumline/api"
+	"drumline/domain"
 )
 
 var update = flag.Bool("update", false, "rewrite the golden files")
@@ -53,4 +55,21 @@ func who(op api.Op) string {
 		names = append(names, string(r))
 	}
 	return strings.Join(names, " ")
+}
+
+// TestUnknownQueryIsRefusedEverywhere asks each operation with a parameter it
+// does not have, and with one that stands twice.
+func TestUnknownQueryIsRefusedEverywhere(t *testing.T) {
+	w := newWorld(t)
+	for _, op := range w.edge.Routes() {
+		path := placeholder.ReplaceAllString(op.Path, domain.NewID(time.Now()).String())
+		for _, query := range []string{"?no_such_parameter=1", "?page_size=1&page_size=2", "?x=%zz"} {
+			req := w.a.owner.request(op.Method, path+query, map[bool]any{true: "{}"}[op.Method != "GET" && op.Method != "DELETE"], "If-Match", "*")
+			if op.Roles != nil && !op.Roles.Allow(domain.Owner) {
+				continue
+			}
+			require.Equal(t, 400, w.a.owner.send(req).status, "%s %s", op.ID, query)
+		}
+	}
+	w.a.owner.get("/v1/people/me") // nobody was signed out on the way
 }
