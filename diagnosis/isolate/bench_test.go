@@ -1,0 +1,52 @@
+package isolate_test
+
+import (
+	"math/rand/v2"
+	"testing"
+
+	"drumline/diagnosis/isolate"
+)
+
+// BenchmarkWeigh: 30 faults and 60 findings of two to four faults each, drawn
+// with a fixed seed; positive of observed findings as named.
+func BenchmarkWeigh(b *testing.B) {
+	for _, c := range []struct {
+		name               string
+		positive, observed int
+	}{{"10 of 30", 10, 30}, {"14 of 60", 14, 60}} {
+		b.Run(c.name, func(b *testing.B) {
+			r := rand.New(rand.NewPCG(1, 2))
+			var faults []isolate.Fault
+			for range 30 {
+				faults = append(faults, isolate.Fault{Prior: 0.005 + 0.05*r.Float64()})
+			}
+			var findings []isolate.Finding
+			var es []isolate.Evidence
+			for i := range 60 {
+				f := isolate.Finding{Leak: 0.01 + 0.02*r.Float64()}
+				for _, k := range r.Perm(30)[:2+r.IntN(3)] {
+					f.Links = append(f.Links, isolate.Link{Fault: k, Weight: 0.3 + 0.65*r.Float64()})
+				}
+				findings = append(findings, f)
+				switch {
+				case i < c.positive:
+					es = append(es, isolate.Evidence{Finding: i, Abnormal: 1})
+				case i < c.observed:
+					es = append(es, isolate.Evidence{Finding: i, Normal: 1})
+				}
+			}
+			m, err := isolate.New(faults, findings)
+			if err != nil {
+				b.Fatal(err)
+			}
+			var p isolate.Posterior
+			b.ReportAllocs()
+			for b.Loop() {
+				if p, err = m.Weigh(es); err != nil {
+					b.Fatal(err)
+				}
+			}
+			b.ReportMetric(float64(p.Frontier), "bits")
+		})
+	}
+}
