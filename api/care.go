@@ -100,7 +100,7 @@ const cleaningText = `For what was cleaned outside of a call: by the customer, b
 is due 12 months after its own last cleaning at the latest. Washing the screen moves no date. The maker's instructions may ask for more.`
 
 func (a *API) registerCare(e *Edge) {
-	const op, void = "record-cleaning", "void-cleaning"
+	const op = "record-cleaning"
 	register(e, show("read-care", "/v1/units/{id}/care", "care", anyone, "Show what care a unit needs and when"),
 		func(ctx context.Context, in *ByID) (*struct{ Body CarePlan }, error) {
 			if _, err := a.Customers.ReadUnit(ctx, principal(ctx), in.ID); err != nil { // a tech sees the units of their visits
@@ -120,26 +120,15 @@ func (a *API) registerCare(e *Edge) {
 				care.Cleaning{DoneOn: n.DoneOn, Scopes: n.Scopes, DoneBy: n.DoneBy, Note: n.Note})
 			return madeOf("/v1/units/"+in.ID.String()+"/care", 0, replayed, viewCleaning(c)), err
 		})
-	register(e, Op{ID: void, Method: http.MethodPost, Path: "/v1/units/{id}/care/cleanings/{cleaning_id}/void", Tags: []string{"care"}, Roles: office,
-		Idempotent: true, Errors: []int{http.StatusUnprocessableEntity}, Summary: "Take back a cleaning that was recorded by mistake",
-		Description: "Due dates fall back to what stays on record. A cleaning that was an action of a call is voided with that action (409 here)."},
+	register(e, Op{ID: "void-cleaning", Method: http.MethodPost, Path: "/v1/units/{id}/care/cleanings/{cleaning_id}/void", Tags: []string{"care"}, Roles: office,
+		Errors: []int{http.StatusConflict, http.StatusUnprocessableEntity}, Summary: "Take back a cleaning that was recorded by mistake",
+		Description: "Due dates fall back to what stays on record. Voiding it again changes nothing. A cleaning that was an action of a call is voided with that action (409 here)."},
 		func(ctx context.Context, in *struct {
 			ByID
 			CleaningID domain.ID `path:"cleaning_id"`
-			RawBody    []byte
 			Body       CleaningVoid
-		}) (*voided, error) {
-			c, replayed, err := a.Care.Void(ctx, principal(ctx), onceKey(ctx, void, in.RawBody), in.ID, in.CleaningID, in.Body.Reason)
-			out := &voided{Body: viewCleaning(c)}
-			if replayed {
-				out.Replayed = "true"
-			}
-			return out, err
+		}) (*struct{ Body Cleaning }, error) {
+			c, err := a.Care.Void(ctx, principal(ctx), in.ID, in.CleaningID, in.Body.Reason)
+			return &struct{ Body Cleaning }{viewCleaning(c)}, err
 		})
-}
-
-// voided is the answer that shows what was taken back.
-type voided struct {
-	Replayed string `header:"Idempotent-Replayed" doc:"true: this repeats the answer to an earlier request with the same key."`
-	Body     Cleaning
 }

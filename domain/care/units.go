@@ -6,7 +6,6 @@ import (
 	"slices"
 	"strings"
 	"time"
-	"unicode/utf8"
 
 	"github.com/jackc/pgx/v5"
 
@@ -99,27 +98,31 @@ func (c Cleaning) check() error {
 }
 
 // Void takes a cleaning that was told of back, with the reason; due dates fall
-// back to what stays on record. A cleaning that was an action of a call is
-// voided with that action, and one voided already stays as it is: Conflict.
-func (s *Service) Void(ctx context.Context, p domain.Principal, key once.Key, unit, cleaning domain.ID, reason string) (Cleaning, bool, error) {
-	if n := utf8.RuneCountInString(strings.TrimSpace(reason)); n == 0 || utf8.RuneCountInString(reason) > 400 {
-		return Cleaning{}, false, domain.Field("/reason", "reason", "Say why, in 1 to 400 characters.")
+// back to what stays on record. Voiding it again changes nothing. A cleaning
+// that was an action of a call is voided with that action: Conflict.
+func (s *Service) Void(ctx context.Context, p domain.Principal, unit, cleaning domain.ID, reason string) (Cleaning, error) {
+	var ps domain.Problems
+	ps.Text("/reason", reason, 1, 400, true)
+	if err := ps.Err(); err != nil {
+		return Cleaning{}, err
 	}
 	now := s.Now()
 	var c Cleaning
 	load := func(b *pgx.Batch) {
 		pg.One(b, &c, `SELECT `+cleaningColumns+` FROM cleaning WHERE shop_id = $1 AND unit_id = $2 AND id = $3 FOR UPDATE`, p.Shop, unit, cleaning)
 	}
-	return once.Do(ctx, s.DB, p, now, key, load, func(_ context.Context, tx *pg.Tx, out *pgx.Batch) (Cleaning, error) {
+	err := s.DB.Write(ctx, p, load, func(ctx context.Context, tx *pg.Tx) error {
 		switch {
 		case c.VoidedAt != nil:
-			return c, domain.Errorf(domain.Conflict, "This cleaning has been voided already.")
+			return nil
 		case !c.ActionID.IsZero():
-			return c, domain.Errorf(domain.Conflict, "This cleaning was an action of a call. Void that action instead.")
+			return domain.Errorf(domain.Conflict, "This cleaning was an action of a call. Void that action instead.")
 		}
 		c.VoidedAt, c.VoidedBy, c.VoidReason = &now, p.Person, reason
-		out.Queue(`UPDATE cleaning SET voided_at = $3, voided_by = $4, void_reason = $5 WHERE shop_id = $1 AND id = $2`, p.Shop, c.ID, now, p.Person, reason)
-		audit.Queue(out, tx.P, now, audit.Entry{Action: "voided", Entity: "cleaning", ID: c.ID})
-		return c, nil
+		b := &pgx.Batch{}
+		b.Queue(`UPDATE cleaning SET voided_at = $3, voided_by = $4, void_reason = $5 WHERE shop_id = $1 AND id = $2`, p.Shop, c.ID, now, p.Person, reason)
+		audit.Queue(b, tx.P, now, audit.Entry{Action: "voided", Entity: "cleaning", ID: c.ID})
+		return tx.Send(ctx, b)
 	})
+	return c, err
 }
