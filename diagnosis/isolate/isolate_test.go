@@ -189,10 +189,15 @@ func draw(t *rapid.T) drawn {
 	var d drawn
 	n := rapid.IntRange(1, 11).Draw(t, "faults")
 	for range n {
-		d.faults = append(d.faults, isolate.Fault{Prior: rapid.Float64Range(0.001, 0.3).Draw(t, "prior"),
-			Group: rapid.SampledFrom([]string{"", "", "a", "b"}).Draw(t, "group")})
+		f := isolate.Fault{Group: rapid.SampledFrom([]string{"", "", "a", "b"}).Draw(t, "group")}
+		most := 0.3
+		if f.Group != "" {
+			most = 0.08 // eleven modes still leave a chance that the part is good
+		}
+		f.Prior = rapid.Float64Range(0.001, most).Draw(t, "prior")
+		d.faults = append(d.faults, f)
 	}
-	for i := range rapid.IntRange(0, 9).Draw(t, "findings") {
+	for i := range rapid.IntRange(1, 9).Draw(t, "findings") {
 		f := isolate.Finding{Leak: rapid.Float64Range(0.0001, 0.5).Draw(t, "leak")}
 		for j := range n {
 			if rapid.Bool().Draw(t, "linked") {
@@ -214,23 +219,9 @@ func draw(t *rapid.T) drawn {
 	return d
 }
 
-// fits says whether the modes of each group leave a chance that it is good.
-func (d drawn) fits() bool {
-	sums := map[string]float64{}
-	for _, f := range d.faults {
-		if f.Group != "" {
-			sums[f.Group] += f.Prior
-		}
-	}
-	return sums["a"] < 0.95 && sums["b"] < 0.95
-}
-
 func TestEqualsBruteForce(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		d := draw(t)
-		if !d.fits() {
-			t.Skip("no chance left that a part is good")
-		}
 		m, err := isolate.New(d.faults, d.findings)
 		require.NoError(t, err)
 		p, err := m.Weigh(d.es)
@@ -248,9 +239,6 @@ func TestEqualsBruteForce(t *testing.T) {
 func TestOrderNeverMatters(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		d := draw(t)
-		if !d.fits() {
-			t.Skip("no chance left that a part is good")
-		}
 		m, err := isolate.New(d.faults, d.findings)
 		require.NoError(t, err)
 		one, err := m.Weigh(d.es)
@@ -267,9 +255,6 @@ func TestOrderNeverMatters(t *testing.T) {
 func TestANormalFindingNeverRaisesItsFaults(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		d := draw(t)
-		if len(d.findings) == 0 || !d.fits() {
-			t.Skip("nothing to find")
-		}
 		for i := range d.faults {
 			d.faults[i].Group = ""
 		}
