@@ -18,6 +18,7 @@ var tellingRatio = math.Pow(10, 0.1)
 type moved struct {
 	db float64 // 10·log10 of the odds with the reading over the odds without it (Good's weight of evidence)
 	at int     // index of the evidence
+	by bool    // only because others moved: the finding does not weigh this fault
 }
 
 // reasons says for each cause which readings moved it, strongest first. Each
@@ -31,14 +32,15 @@ func (m *model) reasons() [][]string {
 		}
 	}
 	out := make([][]string, len(m.causes))
-	told := make([][4]string, len(m.found))
+	told := make([][6]string, len(m.found))
 	ms := make([]moved, 0, len(m.found))
 	for i, c := range m.causes {
 		ms = ms[:0]
 		for j, e := range m.found {
 			p := c.posterior / e.chance[i] / without[j]
 			if r := oddsRatio(c.posterior, p); r >= tellingRatio || r*tellingRatio <= 1 {
-				ms = append(ms, moved{10 * math.Log10(r), j})
+				_, weighs := e.finding.Weights[c.fault.ID]
+				ms = append(ms, moved{10 * math.Log10(r), j, !weighs})
 			}
 		}
 		out[i] = m.tell(ms, told)
@@ -56,7 +58,7 @@ func oddsRatio(a, b float64) float64 {
 
 // tell words what moved a fault. Most readings move many faults the same way,
 // so a text once made is kept in told, by reading and direction.
-func (m *model) tell(ms []moved, told [][4]string) []string {
+func (m *model) tell(ms []moved, told [][6]string) []string {
 	slices.SortStableFunc(ms, func(a, b moved) int {
 		if d := math.Abs(b.db) - math.Abs(a.db); math.Abs(d) > 1e-9 {
 			return cmp.Compare(d, 0)
@@ -68,7 +70,7 @@ func (m *model) tell(ms []moved, told [][4]string) []string {
 	}
 	out := make([]string, 0, len(ms))
 	for _, x := range ms {
-		d, e := direction(x.db), &m.found[x.at]
+		d, e := x.direction(), &m.found[x.at]
 		if told[x.at][d] == "" {
 			told[x.at][d] = directions[d] + e.check.Name + ": " + e.judged.Verdicts[0].Sentence
 		}
@@ -77,16 +79,21 @@ func (m *model) tell(ms []moved, told [][4]string) []string {
 	return out
 }
 
-var directions = [4]string{"Speaks strongly for it. ", "Speaks for it. ", "Speaks against it. ", "Speaks strongly against it. "}
+var directions = [6]string{"Speaks strongly for it. ", "Speaks for it. ", "Speaks against it. ", "Speaks strongly against it. ",
+	"Leaves it likelier, as others fall. ", "Leaves it less likely, as others rise. "}
 
 // direction is the place in directions for a change of the odds.
-func direction(db float64) int {
+func (x moved) direction() int {
 	switch {
-	case db >= 10:
+	case x.by && x.db > 0:
+		return 4
+	case x.by:
+		return 5
+	case x.db >= 10:
 		return 0
-	case db > 0:
+	case x.db > 0:
 		return 1
-	case db > -10:
+	case x.db > -10:
 		return 2
 	}
 	return 3
