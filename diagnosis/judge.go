@@ -32,7 +32,8 @@ func refuse(field, rule, format string, args ...any) *InputError {
 // The data sheet wins over the catalogue's own limit. The instrument's limit
 // of error enters as a rectangular distribution (JCGM 100:2008, 4.3.7); a
 // value conforms when it lies inside the limit with a probability of at least
-// 0.95, fails at 0.05 or less, and is inconclusive between (JCGM 106:2012).
+// u.Rule.Accept, fails at u.Rule.Reject or less, and is inconclusive between
+// (JCGM 106:2012). A unit without a rule has measure.DefaultRule.
 //
 // Any other error is a fault of the catalogue: an unknown rule, or a finding
 // of the rule the check does not list.
@@ -124,7 +125,7 @@ func (j *job) verdicts(r result) ([]Verdict, error) {
 	}
 	for _, s := range says {
 		v := Verdict{Part: s.Part, Outcome: Outcome(s.Outcome), Fault: s.Fault, Finding: f.ID,
-			Probability: probability(Outcome(s.Outcome), r.probability),
+			Probability: probability(Outcome(s.Outcome), r.probability, j.unit.Rule),
 			Measured:    r.measured, Uncertainty: r.uncertainty, Limit: r.limit, Sentence: sentence}
 		v.Explains, v.Do = j.explains(s), j.toDo(f, r, s)
 		if v.Outcome == Inconclusive {
@@ -152,22 +153,19 @@ func (j *job) toDo(f *catalogue.Finding, r result, s catalogue.Says) string {
 // probability is that the part conforms. A run that is too hot can say that
 // the thermostat fails and, by the same token, that the air is good: for each
 // outcome the probability lies on its own side.
-func probability(o Outcome, p float64) float64 {
+func probability(o Outcome, p float64, rule measure.Rule) float64 {
 	switch o {
 	case Conforms:
 		return math.Max(p, 1-p)
 	case DoesNotConform:
 		return math.Min(p, 1-p)
 	}
-	if p <= 1-decided || p >= decided {
+	if rule.Decides(p) {
 		// The test was decisive, but about another part.
 		return undecided
 	}
 	return p
 }
-
-// decided is the probability at which the decision rule decides.
-const decided = 0.95
 
 // explains says whether the fault accounts for the complaint; a fault the
 // complaint does not list does not.

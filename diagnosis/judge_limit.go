@@ -24,6 +24,14 @@ type bounds struct {
 // bounds resolves a limit of the check: the data sheet first, then the
 // catalogue's own figures, unless the sheet is indispensable.
 func (j *job) bounds(l *catalogue.Limit) bounds {
+	b := j.sheetOrOwn(l)
+	if b.limit != nil {
+		b.limit.rule = j.unit.Rule
+	}
+	return b
+}
+
+func (j *job) sheetOrOwn(l *catalogue.Limit) bounds {
 	b := bounds{quantity: j.quantityOf(l)}
 	if l.Parameter != "" {
 		if sv, ok := j.sheet[l.Parameter]; ok {
@@ -168,18 +176,17 @@ func ownOrigin(l *catalogue.Limit) string {
 	return originPractice
 }
 
-// compare holds a value against a limit by the default decision rule. Without
-// a limit nothing is decided.
+// compare holds a value against a limit by the decision rule the limit
+// carries. Without a limit nothing is decided.
 func compare(x, u float64, l *Limit) measure.Conformity {
-	var rule measure.Rule
 	switch {
 	case l == nil:
 	case l.Low != nil && l.High != nil:
-		return measure.Between(x, u, *l.Low, *l.High, rule)
+		return measure.Between(x, u, *l.Low, *l.High, l.rule)
 	case l.High != nil:
-		return measure.Upper(x, u, *l.High, rule)
+		return measure.Upper(x, u, *l.High, l.rule)
 	case l.Low != nil:
-		return measure.Lower(x, u, *l.Low, rule)
+		return measure.Lower(x, u, *l.Low, l.rule)
 	}
 	return measure.Conformity{Probability: 0.5, Outcome: measure.Inconclusive}
 }

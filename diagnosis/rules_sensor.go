@@ -90,7 +90,7 @@ func (j *job) againstCurve(r result, n, t number, l *catalogue.Limit, curve *sen
 	if err != nil {
 		return r.with("between").advise("This resistance is no point of the sheet's curve: measure both again.")
 	}
-	c := measure.Between(off, u, -half, half, measure.Rule{})
+	c := measure.Between(off, u, -half, half, j.unit.Rule)
 	r = r.sure(c.Probability)
 	show := func(k float64) string { return measure.Format(k, t.unit, t.quantity, 0) }
 	r.note = "The curve gives " + measure.Format(expected, displayUnit(n.unit, sv.Unit, n.quantity), n.quantity, 0) + " at " + show(t.si) +
@@ -103,7 +103,7 @@ func (j *job) againstCurve(r result, n, t number, l *catalogue.Limit, curve *sen
 	case c.Outcome == measure.DoesNotConform:
 		return r.with("low")
 	}
-	return r.with("between").advise(surerThermistor(u, half, number{u: uT, unit: t.unit, quantity: measure.Temperature}))
+	return r.with("between").advise(j.surerThermistor(u, half, number{u: uT, unit: t.unit, quantity: measure.Temperature}))
 }
 
 // localB is the B value of the curve at a temperature, kelvin.
@@ -122,8 +122,8 @@ func (j *job) restingU(t number) float64 {
 
 // surerThermistor says what would settle a thermistor near its tolerance. When
 // the thermometer's doubt alone is too much, no reading could ever pass.
-func surerThermistor(u, half float64, t number) string {
-	if !measure.DefaultRule().CanAccept(u, -half, half) {
+func (j *job) surerThermistor(u, half float64, t number) string {
+	if !j.unit.Rule.CanAccept(u, -half, half) {
 		return "The temperature is not known well enough (" + plusMinus(t) +
 			") to pass or fail this tolerance: measure with a finer thermometer and enter it as the instrument."
 	}
@@ -280,7 +280,7 @@ func (j *job) never(r result, o sensors.Opening) result {
 	limit := r.limit
 	r = from(n)
 	r.limit = limit
-	c := measure.Upper(n.si, n.u, *limit.High, measure.Rule{})
+	c := measure.Upper(n.si, n.u, *limit.High, j.unit.Rule)
 	if c.Outcome == measure.DoesNotConform {
 		return r.with("never").sure(c.Probability)
 	}

@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"drumline/diagnosis/catalogue"
+	"drumline/diagnosis/measure"
 )
 
 // EngineVersion names the rules a verdict was derived with. It changes when a
@@ -109,6 +110,7 @@ type Unit struct {
 	Has   map[string]bool // features: bias_heater, dual_coil, thermistor, low_setting…
 	Watts *float64        // rated heating power from the nameplate
 	Volts *float64        // rated voltage
+	Rule  measure.Rule    // how sure a verdict must be; zero: measure.DefaultRule
 }
 
 // Limit is the limit a verdict was judged against. Low and High are SI.
@@ -118,6 +120,7 @@ type Limit struct {
 	Mark      catalogue.Mark
 	Origin    string // e.g. "tech sheet W-20, page 2 (unconfirmed)" or "common practice, no source"
 	Confirmed bool   // of a sheet value: two people agree
+	rule      measure.Rule
 }
 
 // Verdict is what one reading means for one part.

@@ -49,6 +49,10 @@ func (r Rule) orDefault() Rule {
 	return DefaultRule()
 }
 
+// Decides says whether a probability of conformity settles anything by the
+// rule, either way.
+func (r Rule) Decides(p float64) bool { return r.decide(p).Outcome != Inconclusive }
+
 // Guard gives the guard bands of the rule at standard uncertainty u: a value
 // is accepted that far inside a one-sided limit, rejected that far outside
 // (JCGM 106:2012, clause 8).
