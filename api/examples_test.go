@@ -142,7 +142,7 @@ var examples = map[string]example{
 	"refresh-session":   {path: "/v1/sessions/refresh", body: `{"refresh_token":"{refresh_token}"}`},
 	"sign-out":          {as: "leaver", path: "/v1/sessions/current", status: 204},
 	"read-shop":         {as: "tech", path: "/v1/shop"},
-	"change-shop":       {as: "owner", path: "/v1/shop", body: `{"name":"Renamed"}`, header: anyETag},
+	"change-shop":       {as: "owner", path: "/v1/shop", body: `{"name":"Renamed","decision_rule":{"accept":0.98}}`, header: anyETag},
 	"list-people":       {as: "tech", path: "/v1/people"},
 	"read-me":           {as: "tech", path: "/v1/people/me"},
 	"read-person":       {as: "tech", path: "/v1/people/{person}"},

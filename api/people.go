@@ -12,17 +12,55 @@ import (
 
 // Shop is the business everything belongs to.
 type Shop struct {
-	ID        domain.ID `json:"id"`
-	Code      string    `json:"code" doc:"For signing in."`
-	Name      string    `json:"name"`
-	TimeZone  string    `json:"time_zone" doc:"IANA name."`
-	CreatedAt wire.Time `json:"created_at"`
+	ID        domain.ID    `json:"id"`
+	Code      string       `json:"code" doc:"For signing in."`
+	Name      string       `json:"name"`
+	TimeZone  string       `json:"time_zone" doc:"IANA name."`
+	Decision  DecisionRule `json:"decision_rule"`
+	CreatedAt wire.Time    `json:"created_at"`
+}
+
+// DecisionRule is how sure a verdict must be.
+type DecisionRule struct {
+	Accept float64 `json:"accept" doc:"A value conforms when the probability that it is within its limits is at least this."`
+	Reject float64 `json:"reject" doc:"It does not conform when that probability is at most this; between the two the service says it cannot tell."`
 }
 
 // ShopPatch changes a shop.
 type ShopPatch struct {
-	Name     *string `json:"name,omitempty" maxLength:"120"`
-	TimeZone *string `json:"time_zone,omitempty" maxLength:"64"`
+	Name     *string                     `json:"name,omitempty" maxLength:"120"`
+	TimeZone *string                     `json:"time_zone,omitempty" maxLength:"64"`
+	Decision wire.Opt[DecisionRulePatch] `json:"decision_rule,omitzero" doc:"Judges what is read from now on, and the readings of open calls when they are judged anew. Earlier verdicts are kept. null: 0.95 and 0.05."`
+}
+
+// DecisionRulePatch changes a decision rule.
+type DecisionRulePatch struct {
+	Accept wire.Opt[float64] `json:"accept,omitzero" doc:"A value conforms when the probability that it is within its limits is at least this. Above 0.5 and below 1; null: 0.95. Higher is stricter."`
+	Reject wire.Opt[float64] `json:"reject,omitzero" doc:"It does not conform when that probability is at most this; between the two the service says it cannot tell. Above 0 and below 0.5; null: 0.05. Lower is stricter."`
+}
+
+// change gives the change; a member that is null goes back to the default.
+func (p ShopPatch) change() people.ShopChange {
+	c := people.ShopChange{Name: p.Name, TimeZone: p.TimeZone}
+	usual := people.DefaultDecision()
+	if p.Decision.Null {
+		c.Accept, c.Reject = &usual.Accept, &usual.Reject
+		return c
+	}
+	c.Accept = orUsual(p.Decision.V.Accept, usual.Accept)
+	c.Reject = orUsual(p.Decision.V.Reject, usual.Reject)
+	return c
+}
+
+// orUsual is what a merge-patch number asks for: nil keeps, null is usual.
+func orUsual(o wire.Opt[float64], usual float64) *float64 {
+	switch {
+	case !o.Set:
+		return nil
+	case o.Null:
+		return &usual
+	}
+	return &o.V
 }
 
 // Competence is a licence or training that expires.
@@ -92,7 +130,7 @@ func timeOrNone(t *time.Time) *wire.Time {
 }
 
 func viewShop(s people.Shop) Shop {
-	return Shop{ID: s.ID, Code: s.Code, Name: s.Name, TimeZone: s.TimeZone, CreatedAt: wire.At(s.CreatedAt)}
+	return Shop{ID: s.ID, Code: s.Code, Name: s.Name, TimeZone: s.TimeZone, Decision: DecisionRule(s.Decision), CreatedAt: wire.At(s.CreatedAt)}
 }
 
 func viewPerson(p people.Person) Person {
@@ -135,7 +173,7 @@ func (a *API) registerShop(e *Edge) {
 		})
 	register(e, change("change-shop", "/v1/shop", "shop", ownerly, "Change the shop"),
 		func(ctx context.Context, in *struct{ Body ShopPatch }) (*item[Shop], error) {
-			s, err := a.People.ChangeShop(ctx, principal(ctx), ifMatch(ctx), people.ShopChange(in.Body))
+			s, err := a.People.ChangeShop(ctx, principal(ctx), ifMatch(ctx), in.Body.change())
 			return itemOf(s.Version, viewShop(s)), err
 		})
 }

@@ -89,22 +89,23 @@ type LimitUsed struct {
 
 // Verdict is what a reading means for one part.
 type Verdict struct {
-	ID            domain.ID  `json:"id"`
-	Part          string     `json:"part,omitempty"`
-	Outcome       string     `json:"outcome" doc:"conforms, does_not_conform or inconclusive."`
-	Fault         string     `json:"fault,omitempty" doc:"The fault it points to."`
-	Finding       string     `json:"finding"`
-	Probability   float64    `json:"probability" doc:"That the part conforms, from 0 to 1."`
-	Explains      string     `json:"explains_complaint,omitempty" doc:"yes, no or second_barrier."`
-	Measured      *Quantity  `json:"measured,omitempty" doc:"What was compared with the limit, in the SI unit."`
-	Uncertainty   *Quantity  `json:"uncertainty,omitempty" doc:"Standard uncertainty of measured."`
-	Limit         *LimitUsed `json:"limit,omitempty"`
-	Sentence      string     `json:"sentence"`
-	Do            string     `json:"do,omitempty" doc:"What to do about an inconclusive verdict."`
-	Missing       string     `json:"missing,omitempty" doc:"The data-sheet parameter that would settle it."`
-	EngineVersion string     `json:"engine_version"`
-	DerivedAt     wire.Time  `json:"derived_at"`
-	SupersededBy  *domain.ID `json:"superseded_by,omitempty" doc:"A later verdict of the same reading took its place."`
+	ID            domain.ID    `json:"id"`
+	Part          string       `json:"part,omitempty"`
+	Outcome       string       `json:"outcome" doc:"conforms, does_not_conform or inconclusive."`
+	Fault         string       `json:"fault,omitempty" doc:"The fault it points to."`
+	Finding       string       `json:"finding"`
+	Probability   float64      `json:"probability" doc:"That the part conforms, from 0 to 1."`
+	Explains      string       `json:"explains_complaint,omitempty" doc:"yes, no or second_barrier."`
+	Measured      *Quantity    `json:"measured,omitempty" doc:"What was compared with the limit, in the SI unit."`
+	Uncertainty   *Quantity    `json:"uncertainty,omitempty" doc:"Standard uncertainty of measured."`
+	Limit         *LimitUsed   `json:"limit,omitempty"`
+	Sentence      string       `json:"sentence"`
+	Do            string       `json:"do,omitempty" doc:"What to do about an inconclusive verdict."`
+	Missing       string       `json:"missing,omitempty" doc:"The data-sheet parameter that would settle it."`
+	Decision      DecisionRule `json:"decision_rule"`
+	EngineVersion string       `json:"engine_version"`
+	DerivedAt     wire.Time    `json:"derived_at"`
+	SupersededBy  *domain.ID   `json:"superseded_by,omitempty" doc:"A later verdict of the same reading took its place."`
 }
 
 // Reading is one check as done, with what it means.
@@ -228,7 +229,7 @@ func (a *API) viewVerdict(check string, v repair.Verdict) Verdict {
 	unit := siOf(v.LimitUnit, a.mainQuantity(check))
 	out := Verdict{ID: v.ID, Part: v.Part, Outcome: string(v.Outcome), Fault: v.Fault, Finding: v.Finding, Probability: v.Probability,
 		Explains: string(v.Explains), Measured: quantity(v.Measured, unit), Sentence: v.Sentence, Do: v.Do, Missing: v.Missing,
-		EngineVersion: v.EngineVersion, DerivedAt: wire.At(v.DerivedAt), SupersededBy: idOrNone(v.SupersededBy)}
+		Decision: DecisionRule{Accept: v.Accept, Reject: v.Reject}, EngineVersion: v.EngineVersion, DerivedAt: wire.At(v.DerivedAt), SupersededBy: idOrNone(v.SupersededBy)}
 	if v.Measured != nil {
 		out.Uncertainty = quantity(&v.Uncertainty, unit)
 	}

@@ -52,9 +52,19 @@ type Shop struct {
 	Code      string
 	Name      string
 	TimeZone  string
+	Decision  DecisionRule
 	Version   int64
 	CreatedAt time.Time
 }
+
+// DecisionRule is how sure the shop wants a verdict to be: a value conforms
+// when the probability that it is within its limits is at least Accept, does
+// not when it is at most Reject, and between them nobody can tell
+// (JCGM 106:2012). 0.5 < Accept < 1 and 0 < Reject < 0.5.
+type DecisionRule struct{ Accept, Reject float64 }
+
+// DefaultDecision is the rule of a shop that has stated none.
+func DefaultDecision() DecisionRule { return DecisionRule{Accept: 0.95, Reject: 0.05} }
 
 // Access is the pg.Access of the service: it compares the principal with the
 // stored person, session and shop, so a disabled person, a demotion, a changed

@@ -9,6 +9,13 @@ import (
 // QueueShop reads the shop in the caller's round trip.
 func QueueShop(b *pgx.Batch, shop domain.ID, dst *Shop) { queueShop(b, shop, dst) }
 
+// QueueDecision reads the shop's decision rule in the caller's round trip.
+func QueueDecision(b *pgx.Batch, shop domain.ID, dst *DecisionRule) {
+	b.Queue(`SELECT decision_accept, decision_reject FROM shop WHERE shop_id = $1`, shop).QueryRow(func(row pgx.Row) error {
+		return row.Scan(&dst.Accept, &dst.Reject)
+	})
+}
+
 // QueueNames reads the names of all people of the shop, disabled ones among
 // them, by id: who did something long ago still has a name.
 func QueueNames(b *pgx.Batch, shop domain.ID, dst *map[domain.ID]string) {

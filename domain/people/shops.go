@@ -43,7 +43,7 @@ func (s *Service) CreateShop(ctx context.Context, n NewShop) (Shop, domain.ID, e
 		return Shop{}, domain.ID{}, err
 	}
 	now := s.Now()
-	shop := Shop{ID: domain.NewID(now), Code: n.Code, Name: n.Name, TimeZone: n.TimeZone, Version: 1, CreatedAt: now}
+	shop := Shop{ID: domain.NewID(now), Code: n.Code, Name: n.Name, TimeZone: n.TimeZone, Decision: DefaultDecision(), Version: 1, CreatedAt: now}
 	owner := domain.NewID(now)
 	sys := domain.System(shop.ID, "shop create")
 	err = s.DB.Write(ctx, sys, nil, func(ctx context.Context, tx *pg.Tx) error {
@@ -76,17 +76,21 @@ func (s *Service) ReadShop(ctx context.Context, p domain.Principal) (Shop, error
 }
 
 func queueShop(b *pgx.Batch, shop domain.ID, dst *Shop) {
-	b.Queue(`SELECT h.shop_id, d.code, h.name, h.time_zone, h.version, h.created_at
+	b.Queue(`SELECT h.shop_id, d.code, h.name, h.time_zone, h.decision_accept, h.decision_reject, h.version, h.created_at
 		FROM shop h JOIN shop_directory d ON d.id = h.shop_id WHERE h.shop_id = $1`, shop).QueryRow(func(row pgx.Row) error {
-		return row.Scan(&dst.ID, &dst.Code, &dst.Name, &dst.TimeZone, &dst.Version, &dst.CreatedAt)
+		return row.Scan(&dst.ID, &dst.Code, &dst.Name, &dst.TimeZone, &dst.Decision.Accept, &dst.Decision.Reject, &dst.Version, &dst.CreatedAt)
 	})
 }
 
-// ShopChange says what of a shop to change; nil keeps.
-type ShopChange struct{ Name, TimeZone *string }
+// ShopChange says what of a shop to change; nil keeps. Accept and Reject are
+// those of the decision rule: verdicts to come are judged by it, and those of
+// open calls when they are derived anew.
+type ShopChange struct {
+	Name, TimeZone *string
+	Accept, Reject *float64
+}
 
-// ChangeShop changes the shop if its version is still version.
-func (s *Service) ChangeShop(ctx context.Context, p domain.Principal, version int64, c ShopChange) (Shop, error) {
+func (c ShopChange) check() error {
 	var ps domain.Problems
 	if c.Name != nil {
 		checkName(&ps, "/name", *c.Name)
@@ -94,17 +98,32 @@ func (s *Service) ChangeShop(ctx context.Context, p domain.Principal, version in
 	if c.TimeZone != nil {
 		checkZone(&ps, "/time_zone", *c.TimeZone)
 	}
-	if err := ps.Err(); err != nil {
+	if a := c.Accept; a != nil && !(*a > 0.5 && *a < 1) {
+		ps.Add("/decision_rule/accept", "range",
+			"The probability from which a value conforms lies above 0.5 and below 1; 0.95 is usual, 0.98 is stricter.")
+	}
+	if r := c.Reject; r != nil && !(*r > 0 && *r < 0.5) {
+		ps.Add("/decision_rule/reject", "range",
+			"The probability down from which a value does not conform lies above 0 and below 0.5; 0.05 is usual, 0.02 is stricter.")
+	}
+	return ps.Err()
+}
+
+// ChangeShop changes the shop if its version is still version.
+func (s *Service) ChangeShop(ctx context.Context, p domain.Principal, version int64, c ShopChange) (Shop, error) {
+	if err := c.check(); err != nil {
 		return Shop{}, err
 	}
 	var v Shop
 	err := s.DB.Write(ctx, p, nil, func(ctx context.Context, tx *pg.Tx) error {
 		b := &pgx.Batch{}
-		pg.Changed(b, pg.Stale(), `UPDATE shop SET name = coalesce($3, name), time_zone = coalesce($4, time_zone), version = version + 1
-			WHERE shop_id = $1 AND ($2::bigint = -1 OR version = $2)`, p.Shop, version, c.Name, c.TimeZone)
+		pg.Changed(b, pg.Stale(), `UPDATE shop SET name = coalesce($3, name), time_zone = coalesce($4, time_zone),
+				decision_accept = coalesce($5, decision_accept), decision_reject = coalesce($6, decision_reject), version = version + 1
+			WHERE shop_id = $1 AND ($2::bigint = -1 OR version = $2)`, p.Shop, version, c.Name, c.TimeZone, c.Accept, c.Reject)
 		queueShop(b, p.Shop, &v)
 		audit.Queue(b, tx.P, s.Now(), audit.Entry{Action: "changed", Entity: "shop", ID: p.Shop,
-			Fields: domain.Changed("name", c.Name != nil, "time_zone", c.TimeZone != nil)})
+			Fields: domain.Changed("name", c.Name != nil, "time_zone", c.TimeZone != nil,
+				"decision_rule.accept", c.Accept != nil, "decision_rule.reject", c.Reject != nil)})
 		return tx.Send(ctx, b)
 	})
 	return v, err

@@ -8,6 +8,7 @@ import (
 
 	"drumline/diagnosis"
 	"drumline/diagnosis/catalogue"
+	"drumline/diagnosis/measure"
 	"drumline/domain"
 	"drumline/domain/calls"
 	"drumline/domain/customers"
@@ -35,6 +36,7 @@ type caseRows struct {
 	actions     []Action
 	isolations  []Isolation // the open ones
 	competences map[string]bool
+	decision    people.DecisionRule
 
 	readings []*Reading // voided ones among them; see join
 }
@@ -51,6 +53,7 @@ func queueCase(b *pgx.Batch, p domain.Principal, at time.Time, pl place, dst *ca
 	pg.All(b, &dst.isolations, `SELECT `+isolationColumns+` FROM isolation WHERE shop_id = $1 AND call_id = (`+pl.callOf+`) AND ended_at IS NULL
 		ORDER BY isolated_at, id`, p.Shop, pl.id)
 	people.Competences(b, p.Shop, p.Person, at, &dst.competences)
+	people.QueueDecision(b, p.Shop, &dst.decision)
 }
 
 // queueLockedCase reads a call for writing: to a tech one without a visit of
@@ -74,6 +77,7 @@ func (c *caseRows) diagnosisCase() diagnosis.Case {
 			d.Readings = append(d.Readings, r.asJudged())
 		}
 	}
+	d.Unit.Rule = measure.Rule(c.decision)
 	d.Done = c.done()
 	return d
 }

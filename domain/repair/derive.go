@@ -19,8 +19,9 @@ import (
 )
 
 // basis is the hash of all a verdict is derived from beside the reading: the
-// rules, the catalogue, the complaint, the unit and the data sheet. A verdict
-// of another basis may be out of date.
+// rules, the catalogue, the complaint, the unit, the data sheet and the shop's
+// decision rule (which the engine takes with the unit). A verdict of another
+// basis may be out of date.
 func (c *caseRows) basis(version string) (string, error) {
 	d := c.diagnosisCase()
 	all, err := json.Marshal([]any{diagnosis.EngineVersion, version, d.Complaint, d.Unit, d.Sheet})
@@ -37,7 +38,7 @@ func (c *caseRows) derive(k *catalogue.Kind, r *Reading, basis string, now time.
 	found, err := diagnosis.Judge(k, d.Complaint, r.asReading(), d.Sheet, d.Unit)
 	out := make([]Verdict, 0, len(found))
 	for n, v := range found {
-		out = append(out, verdictOf(v, r, n, basis, now))
+		out = append(out, verdictOf(v, r, n, c.decision, basis, now))
 	}
 	return out, err
 }

@@ -8,6 +8,7 @@ import (
 	"drumline/diagnosis"
 	"drumline/diagnosis/catalogue"
 	"drumline/domain"
+	"drumline/domain/people"
 	"drumline/shared/pg"
 )
 
@@ -95,6 +96,8 @@ type Verdict struct {
 	Sentence       string             `db:"sentence"`
 	Do             string             `db:"do_next"`
 	Missing        string             `db:"missing"`
+	Accept         float64            `db:"decision_accept"` // the rule it was judged by
+	Reject         float64            `db:"decision_reject"`
 	EngineVersion  string             `db:"engine_version"`
 	Basis          string             `db:"basis"`
 	DerivedAt      time.Time          `db:"derived_at"`
@@ -102,7 +105,8 @@ type Verdict struct {
 }
 
 const verdictColumns = `id, reading_id, call_id, n, part, outcome, fault, finding, probability, explains, measured, uncertainty, limit_low,
-	limit_high, limit_unit, limit_mark, limit_origin, limit_confirmed, sentence, do_next, missing, engine_version, basis, derived_at, superseded_by`
+	limit_high, limit_unit, limit_mark, limit_origin, limit_confirmed, sentence, do_next, missing,
+	decision_accept, decision_reject, engine_version, basis, derived_at, superseded_by`
 
 // asJudged gives the reading in the engine's words.
 func (r *Reading) asJudged() diagnosis.Judged {
@@ -148,10 +152,10 @@ func (v Verdict) asVerdict() diagnosis.Verdict {
 }
 
 // verdictOf is the row of the engine's n-th verdict on a reading.
-func verdictOf(d diagnosis.Verdict, r *Reading, n int, basis string, now time.Time) Verdict {
+func verdictOf(d diagnosis.Verdict, r *Reading, n int, rule people.DecisionRule, basis string, now time.Time) Verdict {
 	v := Verdict{ID: domain.NewID(now), Reading: r.ID, CallID: r.CallID, N: n, Part: d.Part, Outcome: d.Outcome, Fault: d.Fault, Finding: d.Finding,
 		Probability: d.Probability, Explains: d.Explains, Measured: d.Measured, Uncertainty: d.Uncertainty, Sentence: d.Sentence, Do: d.Do,
-		Missing: d.Missing, EngineVersion: diagnosis.EngineVersion, Basis: basis, DerivedAt: now}
+		Missing: d.Missing, Accept: rule.Accept, Reject: rule.Reject, EngineVersion: diagnosis.EngineVersion, Basis: basis, DerivedAt: now}
 	if l := d.Limit; l != nil {
 		v.LimitLow, v.LimitHigh, v.LimitUnit, v.LimitMark, v.LimitOrigin, v.LimitConfirmed = l.Low, l.High, l.Unit, l.Mark, l.Origin, l.Confirmed
 	}
@@ -186,11 +190,12 @@ func queueValues(b *pgx.Batch, shop domain.ID, vs []Value) {
 func queueVerdicts(b *pgx.Batch, shop domain.ID, vs []Verdict) {
 	for _, v := range vs {
 		b.Queue(`INSERT INTO verdict (shop_id, id, reading_id, call_id, n, part, outcome, fault, finding, probability, explains, measured, uncertainty,
-				limit_low, limit_high, limit_unit, limit_mark, limit_origin, limit_confirmed, sentence, do_next, missing, engine_version, basis, derived_at)
-			VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18, $19, $20, $21, $22, $23, $24, $25)`,
+				limit_low, limit_high, limit_unit, limit_mark, limit_origin, limit_confirmed, sentence, do_next, missing,
+				decision_accept, decision_reject, engine_version, basis, derived_at)
+			VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18, $19, $20, $21, $22, $23, $24, $25, $26, $27)`,
 			shop, v.ID, v.Reading, v.CallID, v.N, v.Part, v.Outcome, v.Fault, v.Finding, v.Probability, v.Explains, v.Measured, v.Uncertainty,
-			v.LimitLow, v.LimitHigh, v.LimitUnit, v.LimitMark, v.LimitOrigin, v.LimitConfirmed, v.Sentence, v.Do, v.Missing, v.EngineVersion,
-			v.Basis, v.DerivedAt)
+			v.LimitLow, v.LimitHigh, v.LimitUnit, v.LimitMark, v.LimitOrigin, v.LimitConfirmed, v.Sentence, v.Do, v.Missing, v.Accept, v.Reject,
+			v.EngineVersion, v.Basis, v.DerivedAt)
 	}
 }
 

@@ -291,6 +291,10 @@ func TestBasisFollowsWhatAVerdictRestsOn(t *testing.T) {
 	c.call.Complaint = "other"
 	require.False(t, same())
 	c.call.Complaint = "runs_too_hot"
+	c.decision.Accept = 0.99
+	require.False(t, same(), "a stricter decision rule")
+	c.decision.Accept = 0
+	require.True(t, same())
 	next, err := c.basis("w")
 	require.NoError(t, err)
 	require.NotEqual(t, basis, next, "another catalogue")
