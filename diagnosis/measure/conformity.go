@@ -127,7 +127,7 @@ func inside(y, u, tl, tu float64) float64 {
 		return below(y, 0, tu) * below(-y, 0, -tl)
 	}
 	if y > tu {
-		return phi((tu-y)/u) - phi((tl-y)/u)
+		return math.Max(0, phi((tu-y)/u)-phi((tl-y)/u))
 	}
 	return math.Max(0, phi((y-tl)/u)-phi((y-tu)/u))
 }

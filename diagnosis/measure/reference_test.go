@@ -20,7 +20,12 @@ import (
 // comment.
 func table(t testing.TB, name string) []map[string]string {
 	t.Helper()
-	f, err := os.Open(filepath.Join("..", "..", "testdata", "measurement", name))
+	return tableIn(t, "measurement", name)
+}
+
+func tableIn(t testing.TB, folder, name string) []map[string]string {
+	t.Helper()
+	f, err := os.Open(filepath.Join("..", "..", "testdata", folder, name))
 	require.NoError(t, err)
 	defer f.Close()
 	r := csv.NewReader(f)
