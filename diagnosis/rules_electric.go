@@ -4,6 +4,7 @@ import (
 	"math"
 
 	"drumline/diagnosis/catalogue"
+	"drumline/diagnosis/electric"
 	"drumline/diagnosis/measure"
 )
 
@@ -48,23 +49,31 @@ func (j *job) touchNote(here number) string {
 		return ""
 	}
 	slack := 2 * measure.Combine(here.u, other.u, ends.u)
-	t, ok := touchAt(here.si, other.si, ends.si, slack)
+	t, ok := electric.TouchAt(here.si, other.si, ends.si, slack)
 	if !ok {
 		return "The three resistances do not fit together: short the leads, and measure all three again."
 	}
-	leg := legVolts(j.unit.Volts)
-	return "It touches at " + percent(t.share) + " of the coil from this terminal. With the thermostat open it makes " +
-		leaking(t, leg, ends.si) + " if this end stays live, and " + leaking(t.fromOther(), leg, ends.si) + " if the other end does."
+	leg := j.leg()
+	return "It touches at " + percent(t.Share) + " of the coil from this terminal. With the thermostat open it makes " +
+		leaking(t, leg, ends.si) + " if this end stays live, and " + leaking(t.FromOther(), leg, ends.si) + " if the other end does."
 }
 
 // leaking says what a grounded coil makes from one end, and whether a 30 A
 // breaker would stop it.
-func leaking(t touch, leg, ends float64) string {
-	amps, watts := t.leak(leg, ends)
-	if amps > 10*breakerAmps {
-		return "a short circuit (" + string(tripping) + ")"
+func leaking(t electric.Touch, leg, ends float64) string {
+	amps, watts := t.Leak(leg, ends)
+	if amps > 10*electric.BreakerAmps {
+		return "a short circuit (" + string(electric.Trips) + ")"
 	}
-	return kilowatts(watts) + " at " + significant(amps) + " A (" + string(breaker(amps)) + ")"
+	return kilowatts(watts) + " at " + significant(amps) + " A (" + string(electric.Breaker(amps)) + ")"
+}
+
+// leg is the voltage of a leg to neutral by the nameplate, volt.
+func (j *job) leg() float64 {
+	if j.unit.Volts == nil {
+		return electric.UsualLeg
+	}
+	return electric.Leg(*j.unit.Volts)
 }
 
 // judgeRelay: the heat contact at rest must be open.

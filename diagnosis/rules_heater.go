@@ -4,6 +4,7 @@ import (
 	"math"
 
 	"drumline/diagnosis/catalogue"
+	"drumline/diagnosis/electric"
 	"drumline/diagnosis/measure"
 )
 
@@ -61,7 +62,7 @@ func (j *job) ratedResistance() (float64, bool) {
 	if j.unit.Watts == nil || j.unit.Volts == nil {
 		return 0, false
 	}
-	return hotResistance(*j.unit.Watts, *j.unit.Volts)
+	return electric.HotResistance(*j.unit.Watts, *j.unit.Volts)
 }
 
 // ofRated turns a limit of shares into one of ampere.
