@@ -63,7 +63,7 @@ func NewTable(points []Point) (*Table, error) {
 }
 
 func (t *Table) add(p Point) error {
-	if !positive(p.Kelvin) || !positive(p.Ohm) {
+	if !positive(p.Kelvin) || !positive(p.Ohm) || !positive(1/p.Kelvin) {
 		return fmt.Errorf("thermistor table: %g K and %g Ω must be above zero", p.Kelvin, p.Ohm)
 	}
 	inv, ln := 1/p.Kelvin, math.Log(p.Ohm)
@@ -148,11 +148,21 @@ func (s steinhartHart) Kelvin(ohm float64) float64 {
 	return 1 / inv
 }
 
-// Ohm solves the cubic by Newton's method. From the root of its linear part
-// the steps come closer from one side only, so it always converges.
+// farOut is a ln R beyond any that float64 holds.
+const farOut = 1e3
+
+// Ohm solves the cubic by Newton's method. From the root of its linear or of
+// its cubic part alone, whichever is nearer, the steps come closer from one
+// side only, so it always converges.
 func (s steinhartHart) Ohm(kelvin float64) float64 {
 	q := s.a - 1/kelvin
-	l := -q / s.b
+	l := math.Abs(q) / s.b
+	if s.c > 0 {
+		l = math.Min(l, math.Cbrt(math.Abs(q)/s.c))
+	}
+	if l = math.Copysign(l, -q); math.Abs(l) > farOut {
+		return math.Exp(l)
+	}
 	for range 100 {
 		step := (s.c*l*l*l + s.b*l + q) / (3*s.c*l*l + s.b)
 		l -= step
@@ -283,7 +293,9 @@ func Deviation(c Curve, ohm, kelvin, uOhm, uKelvin float64, curve Tolerance) (dK
 	return dK, u, nil
 }
 
+// poly is the polynomial at x, also far out, where x itself is not finite.
 func poly(c []float64, x float64) float64 {
+	x = math.Min(math.Max(x, -math.MaxFloat64), math.MaxFloat64)
 	var y float64
 	for i := len(c) - 1; i >= 0; i-- {
 		y = y*x + c[i]

@@ -15,14 +15,17 @@ const (
 	rtdHigh = 1123.15 // 850 °C
 	ice     = 273.15
 	hair    = 1e-9
+
+	leastR0 = 1e-3 // ohm; sensors are made from 10 to 2000 Ω
+	mostR0  = 1e9
 )
 
 // RTDOhm is the resistance of a platinum sensor with r0 ohm at 0 °C
 // (IEC 60751). It is an error outside −200 to 850 °C. Tables after IPTS-68,
 // with 138.50 Ω instead of 138.51 Ω at 100 °C, still circulate.
 func RTDOhm(r0, kelvin float64) (float64, error) {
-	if !positive(r0) {
-		return 0, fmt.Errorf("platinum sensor: r0 of %g Ω must be above zero", r0)
+	if !(r0 >= leastR0 && r0 <= mostR0) {
+		return 0, fmt.Errorf("platinum sensor: r0 of %g Ω must lie above zero and be one a sensor can have", r0)
 	}
 	// A hair of room for temperatures converted from the very ends.
 	if !(kelvin >= rtdLow-hair && kelvin <= rtdHigh+hair) {
@@ -43,8 +46,8 @@ func rtdRatio(t float64) float64 {
 // RTDKelvin is the temperature of a platinum sensor with r0 ohm at 0 °C, the
 // inverse of RTDOhm. It is an error outside −200 to 850 °C.
 func RTDKelvin(r0, ohm float64) (float64, error) {
-	if !positive(r0) {
-		return 0, fmt.Errorf("platinum sensor: r0 of %g Ω must be above zero", r0)
+	if !(r0 >= leastR0 && r0 <= mostR0) {
+		return 0, fmt.Errorf("platinum sensor: r0 of %g Ω must lie above zero and be one a sensor can have", r0)
 	}
 	ratio := ohm / r0
 	if !(ratio >= rtdRatio(rtdLow-ice)-hair && ratio <= rtdRatio(rtdHigh-ice)+hair) {
