@@ -8,7 +8,9 @@ import (
 	"pgregory.net/rapid"
 
 	"drumline/diagnosis"
+	"drumline/diagnosis/catalogue"
 	"drumline/diagnosis/measure"
+	"drumline/diagnosis/sensors"
 )
 
 // byRule judges the bias heater, 5600 to 8400 Ω, at 8200 Ω by a meter good to
@@ -80,4 +82,64 @@ func TestTheVerdictFollowsTheReading(t *testing.T) {
 		further := ohm + rapid.Float64Range(0, 1000).Draw(t, "further")
 		require.LessOrEqual(t, worse[byRule(t, ohm, rule).Outcome], worse[byRule(t, further, rule).Outcome])
 	})
+}
+
+// Every kind of check judges by the shop's rule: over a sweep through its
+// limit a stricter rule leaves more open than the default, and whatever it
+// still decides it decides alike.
+func TestEveryKindOfCheckJudgesByTheRule(t *testing.T) {
+	k, s := builtIn(t), dryerSheet(t)
+	vane := &diagnosis.Instrument{Method: "vane", Percent: 3, Counts: 1, Resolution: 0.1}
+	curve, err := sensors.NewTable(points(t))
+	require.NoError(t, err)
+	for name, tt := range map[string]struct {
+		from, to float64
+		reading  func(x float64) diagnosis.Reading
+	}{
+		"range": {5000, 6500, func(x float64) diagnosis.Reading { return biasOf(x) }},
+		"air":   {1000, 1500, func(x float64) diagnosis.Reading { return hood(x, "").with(vane) }},
+		"run": {150, 175, func(x float64) diagnosis.Reading {
+			return highRun("", []float64{x, x, x}, []float64{x - 18, x - 18}, 300, 185, 180).with(goodBead())
+		}},
+		"opening": {150, 180, openedAt},
+		"thermistor": {0, 8, func(x float64) diagnosis.Reading {
+			return diagnosis.Reading{Check: "thermistor", Position: "at_part", Lead: 0.1, Values: values{
+				"resistance": value(curve.Ohm(degF(77)+x), "kOhm"), "temperature": fahrenheits(77)}}
+		}},
+	} {
+		t.Run(name, func(t *testing.T) {
+			more := 0
+			for i := range 400 {
+				r := tt.reading(tt.from + (tt.to-tt.from)*float64(i)/400)
+				usual, strict := outcomeBy(t, k, r, s, measure.Rule{}), outcomeBy(t, k, r, s, measure.Rule{Accept: 0.999, Reject: 0.001})
+				if strict != diagnosis.Inconclusive {
+					require.Equal(t, usual, strict)
+				} else if usual != strict {
+					more++
+				}
+			}
+			require.Positive(t, more)
+		})
+	}
+}
+
+func biasOf(ohm float64) diagnosis.Reading {
+	return diagnosis.Reading{Check: "bias_heater", Instrument: goodMeter(), Values: values{"resistance": value(ohm, "Ohm"), "wires_off": chosen("yes")}}
+}
+
+// openedAt is a slow warm-up of the cycling thermostat, 20 °F in 40 minutes.
+func openedAt(f float64) diagnosis.Reading {
+	return diagnosis.Reading{Check: "cycling_thermostat_warm_up", Position: "heat_pair", Instrument: goodBead(), Values: values{
+		"last_closed": fahrenheits(f - 0.5), "first_open": fahrenheits(f + 0.5), "minutes": seconds(2400), "recloses": chosen("yes")}}
+}
+
+func outcomeBy(t require.TestingT, k *catalogue.Kind, r diagnosis.Reading, s diagnosis.Sheet, rule measure.Rule) diagnosis.Outcome {
+	u := dryer("thermistor", "bias_heater")
+	if r.Check == "cycling_thermostat_warm_up" || r.Check == "as_found_run" {
+		u = dryer()
+	}
+	u.Rule = rule
+	vs, err := diagnosis.Judge(k, "runs_too_hot", r, s, u)
+	require.NoError(t, err)
+	return vs[0].Outcome
 }
