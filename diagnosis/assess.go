@@ -7,12 +7,8 @@ import (
 	"slices"
 
 	"drumline/diagnosis/catalogue"
+	"drumline/diagnosis/isolate"
 )
-
-// floorLikelihood is the least chance given to any finding under any fault:
-// about one reading in two hundred is simply wrong (wrong terminal, wrong
-// row). It caps what a single reading can say. Judgement, no source.
-const floorLikelihood = 0.005
 
 // enoughProbability is what the first fault must reach, with a reading that
 // shows it directly, before the engine says: conclude. Judgement, no source.
@@ -49,9 +45,20 @@ func Assess(k *catalogue.Kind, c Case) (Assessment, error) {
 	if err != nil {
 		return Assessment{}, err
 	}
-	a := m.rank()
+	a, err := m.rank()
+	if err != nil {
+		return Assessment{}, err
+	}
 	m.stop = m.mustNotRun()
-	a.Next, a.Missing = m.next()
+	if a.Doubt, err = m.doubt(); err != nil {
+		return Assessment{}, err
+	}
+	if a.Next, a.Missing, err = m.next(); err != nil {
+		return Assessment{}, err
+	}
+	if err := m.repeatFirst(&a); err != nil {
+		return Assessment{}, err
+	}
 	m.conclude(&a)
 	if a.Stop = m.stop; a.Stop != "" {
 		a.Sentence = a.Stop + " " + a.Sentence
@@ -75,6 +82,7 @@ type evidence struct {
 	finding    *catalogue.Finding
 	conclusive bool
 	chance     []float64 // P(finding | only this fault) by cause of the model; set for what weighs
+	quiet      bool      // another reading that gives the same answers weighs instead
 }
 
 // model is a case laid out against its catalogue.
@@ -82,6 +90,10 @@ type model struct {
 	kind      *catalogue.Kind
 	complaint *catalogue.Complaint
 	c         Case
+	answers   []answer // of the telephone
+	net       *network
+	posterior isolate.Posterior
+	leftOut   []isolate.Posterior // by reading of found: the posterior without it; empty for one that does not weigh
 	causes    []cause
 	index     map[string]int // of causes, by fault
 	barriers  []cause
@@ -90,6 +102,12 @@ type model struct {
 	dones     []acted
 	now       map[string][]evidence // see standingNow
 	stop      string                // why the machine must not run; see mustNotRun
+}
+
+// answer is a telephone question with what was answered.
+type answer struct {
+	question *catalogue.Question
+	given    *catalogue.Answer
 }
 
 // acted is an action with its catalogue entry.
@@ -114,7 +132,7 @@ func newModel(k *catalogue.Kind, c Case) (*model, error) {
 	if err := m.takeReadings(); err != nil {
 		return nil, err
 	}
-	return m, m.weighTriage()
+	return m, m.takeTriage()
 }
 
 func (m *model) takeActions() error {
@@ -158,47 +176,39 @@ func (m *model) takeCauses() error {
 		if !fitted(m.c.Unit, p.Has, p.Lacks) {
 			continue
 		}
-		entry := cause{fault: f, part: p, prior: cs.Prior, posterior: cs.Prior}
+		entry := cause{fault: f, part: p, prior: m.c.Experience.share(cs)}
 		switch {
 		case cs.Explains == catalogue.ExplainsBarrier || p.Role == catalogue.SecondBarrier:
 			m.barriers = append(m.barriers, entry)
 		case cs.Explains == catalogue.ExplainsYes && cs.Prior > 0:
 			m.causes = append(m.causes, entry)
-			total += cs.Prior
+			total += entry.prior
 		}
 	}
 	m.index = make(map[string]int, len(m.causes))
 	for i := range m.causes {
 		m.causes[i].prior /= total
-		m.causes[i].posterior = m.causes[i].prior
+		m.causes[i].posterior = present(m.causes[i].prior)
 		m.index[m.causes[i].fault.ID] = i
 	}
 	return nil
 }
 
-// weighTriage multiplies the ratio of each telephone answer in. An answer
-// never makes a fault impossible.
-func (m *model) weighTriage() error {
-	known := 0
+// takeTriage looks the telephone answers up, in the order of the questions.
+func (m *model) takeTriage() error {
 	for i := range m.complaint.Triage {
 		q := &m.complaint.Triage[i]
 		given, asked := m.c.Triage[q.ID]
 		if !asked {
 			continue
 		}
-		known++
 		a, ok := q.Answer(given)
 		if !ok {
 			return fmt.Errorf("assess: %q is not an answer to triage question %s", given, q.ID)
 		}
-		for i := range m.causes {
-			if r, ok := a.Weights[m.causes[i].fault.ID]; ok {
-				m.causes[i].posterior *= math.Max(r, floorLikelihood)
-			}
-		}
-		normalise(m.causes)
+		m.answers = append(m.answers, answer{q, a})
 	}
-	if known != len(m.c.Triage) {
+	if len(m.answers) != len(m.c.Triage) {
 		return fmt.Errorf("assess: a triage question is not one of complaint %s", m.complaint.ID)
 	}
 	return nil
@@ -245,7 +255,7 @@ func rest(f *catalogue.Finding) float64 {
 	if len(f.Weights) == 0 {
 		return 1
 	}
-	return math.Max(f.Otherwise, floorLikelihood)
+	return math.Max(f.Otherwise, catalogue.LeastChance)
 }
 
 // fill is chances into a slice of one place a cause. A finding names few of
@@ -258,7 +268,7 @@ func (m *model) fill(out []float64, f *catalogue.Finding) {
 	}
 	for fault, w := range f.Weights {
 		if i, ok := m.index[fault]; ok {
-			out[i] = math.Max(w, floorLikelihood)
+			out[i] = math.Max(w, catalogue.LeastChance)
 		}
 	}
 }
@@ -337,7 +347,7 @@ func likelihood(f *catalogue.Finding, fault string) float64 {
 	if !ok {
 		w = f.Otherwise
 	}
-	return math.Max(w, floorLikelihood)
+	return math.Max(w, catalogue.LeastChance)
 }
 
 // speaksOf says whether a conclusive finding is about this fault.
@@ -356,42 +366,65 @@ func (e *evidence) speaksOf(c *cause) bool {
 }
 
 // rank computes the posterior, the barriers, the parts and the coverage.
-func (m *model) rank() Assessment {
+func (m *model) rank() (Assessment, error) {
 	var a Assessment
-	for _, e := range m.found {
-		for i := range m.causes {
-			c := &m.causes[i]
-			c.posterior *= e.chance[i]
-			c.tested = c.tested || e.speaksOf(c)
+	if len(m.causes) > 0 {
+		if err := m.weigh(); err != nil {
+			return a, err
 		}
-		normalise(m.causes)
 	}
 	for i := range m.causes {
+		for k := range m.found {
+			m.causes[i].tested = m.causes[i].tested || m.found[k].speaksOf(&m.causes[i])
+		}
 		if m.causes[i].tested {
 			a.Coverage += m.causes[i].prior
 		}
 	}
 	a.Coverage = math.Min(a.Coverage, 1)
-	a.Ranking = m.ranking()
+	a.Ranking = m.ranking(m.reasons())
 	a.Barriers = m.rankBarriers()
 	a.Parts = m.partStates()
-	return a
+	return a, nil
+}
+
+// weigh computes the posterior of every cause, exactly.
+func (m *model) weigh() error {
+	m.net = newNetwork(m)
+	p, err := m.net.weigh(m.net.evidence)
+	if err != nil {
+		return fmt.Errorf("assess: %w", err)
+	}
+	for i := range m.causes {
+		m.causes[i].posterior = p.Fault[i]
+	}
+	m.posterior = p
+	return m.leaveOut()
+}
+
+// leaveOut weighs the case once more without each reading.
+func (m *model) leaveOut() error {
+	m.leftOut = make([]isolate.Posterior, len(m.found))
+	for j := range m.found {
+		if !m.net.of[j].weighs() {
+			continue
+		}
+		p, err := m.net.weigh(m.net.without(func(i int) bool { return i == j }))
+		if err != nil {
+			return fmt.Errorf("assess: %w", err)
+		}
+		m.leftOut[j] = p
+	}
+	return nil
 }
 
 // ranking is the causes, likeliest first; equal ones by prior, then id.
-func (m *model) ranking() []Ranked {
-	reasons := m.reasons()
+func (m *model) ranking(reasons [][]string) []Ranked {
 	order := make([]int, len(m.causes))
 	for i := range order {
 		order[i] = i
 	}
-	slices.SortFunc(order, func(x, y int) int {
-		a, b := &m.causes[x], &m.causes[y]
-		if d := a.posterior - b.posterior; math.Abs(d) > 1e-12 {
-			return cmp.Compare(b.posterior, a.posterior)
-		}
-		return cmp.Or(cmp.Compare(b.prior, a.prior), cmp.Compare(a.fault.ID, b.fault.ID))
-	})
+	slices.SortFunc(order, m.byProbability)
 	out := make([]Ranked, 0, len(order))
 	for _, i := range order {
 		c := m.causes[i]
@@ -415,7 +448,7 @@ func (m *model) rankBarriers() []Ranked {
 			}
 			b.tested = true
 			failed *= likelihood(e.finding, b.fault.ID)
-			sound *= math.Max(e.finding.Otherwise, floorLikelihood)
+			sound *= math.Max(e.finding.Otherwise, catalogue.LeastChance)
 			reasons = append(reasons, e.sentence(b.part.ID))
 		}
 		out = append(out, Ranked{Fault: b.fault.ID, Name: b.fault.Name, Part: b.part.ID,
@@ -425,21 +458,6 @@ func (m *model) rankBarriers() []Ranked {
 		return cmp.Or(cmp.Compare(b.Probability, a.Probability), cmp.Compare(a.Fault, b.Fault))
 	})
 	return out
-}
-
-// normalise scales the posteriors to one. They never all vanish: every
-// likelihood has a floor.
-func normalise(cs []cause) {
-	total := 0.0
-	for _, c := range cs {
-		total += c.posterior
-	}
-	if total <= 0 {
-		return
-	}
-	for i := range cs {
-		cs[i].posterior /= total
-	}
 }
 
 // fitted says whether the unit has the feature something needs and lacks the

@@ -21,6 +21,7 @@ type candidate struct {
 	position *catalogue.Position
 	minutes  float64
 	gain     float64 // bits
+	confirms bool    // it can show the fault that is likely enough to conclude, and that nothing has shown
 	order    int     // place in the catalogue
 }
 
@@ -29,7 +30,7 @@ func (c candidate) pays() float64 { return c.gain / c.minutes }
 // next ranks what could be checked now by the expected fall of the entropy of
 // the ranking per minute. The second result is the data-sheet parameters that
 // are missing for readings already taken or for checks that could be done.
-func (m *model) next() ([]Next, []string) {
+func (m *model) next() ([]Next, []string, error) {
 	missing := map[string]bool{}
 	for _, e := range m.found {
 		for _, v := range e.judged.Verdicts {
@@ -38,9 +39,12 @@ func (m *model) next() ([]Next, []string) {
 			}
 		}
 	}
-	cs := m.candidates(missing)
+	cs, err := m.candidates(missing)
+	if err != nil {
+		return nil, nil, err
+	}
 	out := make([]Next, 0, maxNext)
-	h := m.entropy()
+	h := m.posterior.Entropy()
 	for _, c := range m.ordered(cs) {
 		n := Next{Check: c.check.ID, Minutes: c.minutes, Gain: c.gain, Reason: m.why(c, h)}
 		if c.position != nil {
@@ -48,7 +52,7 @@ func (m *model) next() ([]Next, []string) {
 		}
 		out = append(out, n)
 	}
-	return out, sortedKeys(missing)
+	return out, sortedKeys(missing), nil
 }
 
 func (m *model) sheetHas(parameter string) bool {
@@ -56,9 +60,8 @@ func (m *model) sheetHas(parameter string) bool {
 	return ok
 }
 
-func (m *model) candidates(missing map[string]bool) []candidate {
-	gone := m.destroyed()
-	g := newGains(m)
+func (m *model) candidates(missing map[string]bool) ([]candidate, error) {
+	gone, suspect := m.destroyed(), m.suspect()
 	var out []candidate
 	for i := range m.kind.Checks {
 		ch := &m.kind.Checks[i]
@@ -70,7 +73,12 @@ func (m *model) candidates(missing map[string]bool) []candidate {
 			continue
 		}
 		c := candidate{check: ch, position: pos, minutes: m.minutes(ch), order: i}
-		c.gain = g.of(ch)
+		ps, err := m.prospects(ch)
+		if err != nil {
+			return nil, err
+		}
+		c.gain = m.gain(ps)
+		c.confirms = suspect != "" && shows(ch, suspect)
 		if c.gain < minGain {
 			continue
 		}
@@ -80,14 +88,18 @@ func (m *model) candidates(missing map[string]bool) []candidate {
 		}
 		out = append(out, c)
 	}
-	return out
+	return out, nil
 }
 
 // offered holds the hard filters. Nothing makes up for one of them: a check
-// the machine has no part for, that the person may not do, that runs a machine
-// which must not run, whose evidence is gone, or whose answers are there
-// already.
+// that is not possible now, or whose answers are there already.
 func (m *model) offered(ch *catalogue.Check, gone map[string]bool) bool {
+	return m.possible(ch, gone) && !m.answered(ch)
+}
+
+// possible leaves out a check the machine has no part for, that the person may
+// not do, that runs a machine which must not run, or whose evidence is gone.
+func (m *model) possible(ch *catalogue.Check, gone map[string]bool) bool {
 	if !m.suits(ch) {
 		return false
 	}
@@ -102,7 +114,7 @@ func (m *model) offered(ch *catalogue.Check, gone map[string]bool) bool {
 			return false
 		}
 	}
-	return !m.touched(ch) && !m.answered(ch)
+	return !m.touched(ch)
 }
 
 // suits says whether the check can be done on this unit at all.
@@ -202,9 +214,10 @@ func (m *model) minutes(ch *catalogue.Check) float64 {
 	return t
 }
 
-// ordered gives the first of the checks, by gain per minute, and puts behind what must wait: a
-// check that destroys a state another one still needs, and live work where an
-// isolated check answers the same.
+// ordered gives the first of the checks, by gain per minute, and puts behind
+// what must wait: a check that destroys a state another one still needs; live
+// work where an isolated check answers the same; opening the machine where a
+// run with the covers on does.
 func (m *model) ordered(cs []candidate) []candidate {
 	sort.SliceStable(cs, func(i, j int) bool { return better(cs[i], cs[j]) })
 	out := make([]candidate, 0, maxNext)
@@ -222,8 +235,36 @@ func (m *model) ordered(cs []candidate) []candidate {
 	return out
 }
 
-// better breaks ties by safety, then minutes, then place in the catalogue.
+// suspect is the fault that is likely enough to conclude though no reading has
+// shown it; empty when there is none. A part is not replaced on likelihood
+// alone while a check could show it.
+func (m *model) suspect() string {
+	for i := range m.causes {
+		if c := &m.causes[i]; c.posterior >= enoughProbability && !m.shownDirectly(c.fault.ID) {
+			return c.fault.ID
+		}
+	}
+	return ""
+}
+
+// shows says whether the check has a finding that accuses the fault itself.
+func shows(ch *catalogue.Check, fault string) bool {
+	for i := range ch.Findings {
+		for _, s := range ch.Findings[i].Verdicts {
+			if s.Fault == fault && s.Outcome == string(DoesNotConform) {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// better puts what confirms a suspect first, then gain per minute; it breaks
+// ties by safety, then minutes, then place in the catalogue.
 func better(a, b candidate) bool {
+	if a.confirms != b.confirms {
+		return a.confirms
+	}
 	if d := a.pays() - b.pays(); math.Abs(d) > 1e-12 {
 		return d > 0
 	}
@@ -257,11 +298,18 @@ func waits(c candidate, cs []candidate) bool {
 		if share(c.check.Destroys, o.check.Needs) && !share(o.check.Destroys, c.check.Needs) {
 			return true
 		}
-		if c.check.State == catalogue.LiveOpen && o.check.State == catalogue.Isolated && share(c.check.Answers, o.check.Answers) {
+		if safer(o.check.State, c.check.State) && share(c.check.Answers, o.check.Answers) {
 			return true
 		}
 	}
 	return false
+}
+
+// safer says whether a check in state a goes before one in state b that
+// answers the same: nothing live is touched, and no cover comes off for what a
+// run tells.
+func safer(a, b catalogue.CircuitState) bool {
+	return b == catalogue.LiveOpen && a == catalogue.Isolated || b == catalogue.Isolated && a == catalogue.RunningClosed
 }
 
 func share(a, b []string) bool {

@@ -25,21 +25,17 @@ type moved struct {
 // is measured by leaving that one reading out, so the order of entry does not
 // matter.
 func (m *model) reasons() [][]string {
-	without := make([]float64, len(m.found)) // mass of all causes with this reading left out
-	for j, e := range m.found {
-		for i := range m.causes {
-			without[j] += m.causes[i].posterior / e.chance[i]
-		}
-	}
 	out := make([][]string, len(m.causes))
 	told := make([][6]string, len(m.found))
 	ms := make([]moved, 0, len(m.found))
 	for i, c := range m.causes {
 		ms = ms[:0]
-		for j, e := range m.found {
-			p := c.posterior / e.chance[i] / without[j]
-			if r := oddsRatio(c.posterior, p); r >= tellingRatio || r*tellingRatio <= 1 {
-				_, weighs := e.finding.Weights[c.fault.ID]
+		for j := range m.found {
+			if m.leftOut[j].Fault == nil {
+				continue
+			}
+			if r := oddsRatio(c.posterior, m.leftOut[j].Fault[i]); r >= tellingRatio || r*tellingRatio <= 1 {
+				_, weighs := m.found[j].finding.Weights[c.fault.ID]
 				ms = append(ms, moved{10 * math.Log10(r), j, !weighs})
 			}
 		}
@@ -115,13 +111,17 @@ func (m *model) conclude(a *Assessment) {
 	case decided:
 		a.Sentence = "The fault is shown: " + share + "."
 	case a.Enough && len(m.dones) > 0:
-		a.Sentence = "The likeliest first cause is " + share + ". The machine has been worked on since: prove it with verification readings."
+		a.Sentence = "The likeliest cause is " + share + ". The machine has been worked on since: prove it with verification readings."
 	case a.Enough && len(a.Missing) > 0:
-		a.Sentence = "The likeliest first cause is " + share + ". No check left pays before the missing data-sheet values are found."
+		a.Sentence = "The likeliest cause is " + share + ". No check left pays before the missing data-sheet values are found."
 	case a.Enough:
-		a.Sentence = "The likeliest first cause is " + share + ". No check left pays: conclude, or repeat what was inconclusive."
+		a.Sentence = "The likeliest cause is " + share + ". No check left pays: conclude, or repeat what was inconclusive."
 	default:
-		a.Sentence = "The likeliest first cause is " + share + ", and the next check pays."
+		a.Sentence = "The likeliest cause is " + share + ", and the next check pays."
+	}
+	if a.Doubt != nil {
+		a.Enough = false
+		a.Sentence = a.Doubt.Sentence + " " + a.Sentence
 	}
 }
 

@@ -9,8 +9,7 @@ import (
 // quietTwins keeps one of the readings of different checks that give the same
 // answers: they look at one thing twice, and multiplying both would count it
 // twice. The one that moves the ranking more, measured from the priors, stays;
-// of two that move it alike, the later. The other gets a chance of one under
-// every cause.
+// of two that move it alike, the later. The other is only shown.
 func (m *model) quietTwins() {
 	var quiet []int
 	for i := range m.found {
@@ -22,7 +21,7 @@ func (m *model) quietTwins() {
 		}
 	}
 	for _, i := range quiet {
-		m.found[i].chance = even(len(m.causes))
+		m.found[i].quiet = true
 	}
 }
 
@@ -45,14 +44,6 @@ func subset(a, b []string) bool {
 		}
 	}
 	return true
-}
-
-func even(n int) []float64 {
-	out := make([]float64, n)
-	for i := range out {
-		out[i] = 1
-	}
-	return out
 }
 
 // divergence is how far a reading alone moves the priors, in bits: the

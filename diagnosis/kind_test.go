@@ -165,8 +165,8 @@ func airChecks() []catalogue.Check {
 		{ID: "duct_off", Name: "Duct off", Parts: []string{"duct"}, State: catalogue.RunningClosed, Electric: true, Minutes: 6, Rule: "duct_ratio", Destroys: []string{"not_moved"},
 			Inputs: []catalogue.Input{quantity("velocity_on", "speed", "[ft_i]/min"), quantity("velocity_off", "speed", "[ft_i]/min"), choices("cycling", "normal_now", "same")},
 			Findings: []catalogue.Finding{
-				finding("duct_restricted", weights{"duct_blocked": 0.9}, 0.05, says("duct", "does_not_conform", "duct_blocked")),
 				finding("duct_clear", weights{"duct_blocked": 0.05}, 0.9, says("duct", "conforms", "")),
+				finding("duct_restricted", weights{"duct_blocked": 0.9}, 0.05, says("duct", "does_not_conform", "duct_blocked")),
 				unsettled("between", "duct")}},
 		{ID: "low_cycle", Name: "Low setting", Parts: []string{"bias"}, State: catalogue.RunningClosed, Has: "bias_heater", Minutes: 6, Rule: "low_setting",
 			Inputs: []catalogue.Input{must(many(temperature("off_temperature_high"))), must(many(temperature("off_temperature_low")))},

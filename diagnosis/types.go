@@ -65,6 +65,7 @@ type Instrument struct {
 	Counts     float64
 	Resolution float64 // SI, of the range used
 	Overdue    bool    // calibration past due at the time of the reading
+	ID         string  // which one it is; empty where nobody said
 }
 
 // Reading is one check as done.
@@ -162,6 +163,7 @@ type Case struct {
 	Done        []Done
 	Isolated    bool            // an isolation record is open
 	Competences map[string]bool // of the visiting tech, at the time
+	Experience  Experience      // of the shop with this complaint; the zero value is none
 }
 
 // Ranked is one fault in the ranking.
@@ -169,7 +171,7 @@ type Ranked struct {
 	Fault       string
 	Name        string // of the fault, as the catalogue words it
 	Part        string
-	Probability float64 // that it is the first cause, among the causes of the catalogue
+	Probability float64 // of a cause that it is there, of a second barrier that it has failed; they need not add up to one
 	Tested      bool    // a conclusive finding speaks about it
 	Reasons     []string
 }
@@ -192,6 +194,18 @@ type Next struct {
 	Reason   string
 }
 
+// Doubt is a reading that fits none of the likely causes, or a meter that is
+// more likely wrong than right, given all the other readings.
+type Doubt struct {
+	Reading     string // id of the reading to repeat: the one that fits least
+	Check       string
+	Position    string
+	Meter       string  // names the instrument when all its readings are in doubt
+	Fits        float64 // chance of that reading, given the others
+	Probability float64 // that the meter is wrong; 0 of a single reading
+	Sentence    string
+}
+
 // Assessment is everything the engine says of a call.
 type Assessment struct {
 	Ranking  []Ranked
@@ -200,6 +214,7 @@ type Assessment struct {
 	Coverage float64 // share of the prior mass touched by a conclusive finding
 	Next     []Next  // best first
 	Enough   bool    // no check pays: conclude
+	Doubt    *Doubt  // a reading or a meter that does not fit the rest: settle it before any part is blamed
 	Stop     string  // why the machine must not run before something is mended; empty when it may
 	Sentence string
 	Missing  []string // sheet parameters that would settle inconclusive verdicts

@@ -15,6 +15,7 @@ type checkIndex struct {
 	findings  map[string]*Finding
 	positions map[string]*Position
 	limits    map[string]*Limit
+	ladder    *Ladder
 }
 
 // build makes the lookups constant-time. The entries point into the slices.
@@ -39,6 +40,7 @@ func (c *Check) build() {
 		findings:  indexed(c.Findings, findingID),
 		positions: indexed(c.Positions, positionID),
 		limits:    indexed(c.Limits, limitID),
+		ladder:    newLadder(c),
 	}
 }
 

@@ -265,7 +265,8 @@ type Limit struct {
 	Source   string `yaml:"source" json:"source,omitempty"` // edition and clause of a published figure
 }
 
-// Finding is one possible result of a check.
+// Finding is one possible result of a check. Of several faults at once the one
+// whose finding is listed last shows: findings stand mildest first.
 type Finding struct {
 	ID       string `yaml:"id" json:"id,omitempty"`
 	Verdicts []Says `yaml:"verdicts" json:"verdicts,omitempty"`
@@ -279,6 +280,24 @@ type Finding struct {
 	Weights   map[string]float64 `yaml:"weights" json:"weights,omitempty"`
 	Otherwise float64            `yaml:"otherwise" json:"otherwise,omitempty"`
 	Mark      Mark               `yaml:"mark" json:"mark,omitempty"`
+	Near      []Near             `yaml:"near" json:"near,omitempty"` // of a number too close to a limit to tell: what lies on either side
+}
+
+// Side is one side of a limit.
+type Side string
+
+// The sides.
+const (
+	SideLow  Side = "low"
+	SideHigh Side = "high"
+)
+
+// Near says what a number close to a limit lies between: the finding inside
+// the limit, which must be the check's first, and the one beyond it.
+type Near struct {
+	Side   Side   `yaml:"side" json:"side,omitempty"`
+	Inside string `yaml:"inside" json:"inside,omitempty"`
+	Beyond string `yaml:"beyond" json:"beyond,omitempty"`
 }
 
 // Says is what a finding says of one part.

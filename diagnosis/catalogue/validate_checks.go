@@ -179,6 +179,7 @@ func (v *validator) findings(path string, c *Check) {
 		v.finding(at(join(path, "findings"), i), c, &c.Findings[i])
 	}
 	v.chances(join(path, "findings"), c)
+	v.ladder(join(path, "findings"), c)
 }
 
 func (v *validator) finding(path string, c *Check, f *Finding) {
@@ -248,6 +249,38 @@ func (v *validator) weights(path string, f *Finding) {
 		p := join(join(path, "weights"), fault)
 		refer(v, p, "fault", fault, v.kind.Fault)
 		v.chance(p, f.Weights[fault])
+	}
+}
+
+// ladder checks that findings stand mildest first: the first that carries
+// weights accuses no part. What lies on either side of a limit must be that
+// first finding and another one with weights.
+func (v *validator) ladder(path string, c *Check) {
+	var rungs []*Finding
+	for i := range c.Findings {
+		if len(c.Findings[i].Weights) > 0 {
+			rungs = append(rungs, &c.Findings[i])
+		}
+	}
+	if len(rungs) == 0 {
+		return
+	}
+	for _, s := range rungs[0].Verdicts {
+		if s.Fault != "" {
+			v.fail(path, "the first finding with weights, %s, must accuse no part: findings stand mildest first", rungs[0].ID)
+		}
+	}
+	for i := range c.Findings {
+		for _, n := range c.Findings[i].Near {
+			p := join(path, c.Findings[i].ID)
+			oneOf(v, join(p, "side"), string(n.Side), string(SideLow), string(SideHigh))
+			if n.Inside != rungs[0].ID {
+				v.fail(join(p, "inside"), "%q must be the first finding with weights, %s", n.Inside, rungs[0].ID)
+			}
+			if n.Beyond == n.Inside || !slices.ContainsFunc(rungs, func(f *Finding) bool { return f.ID == n.Beyond }) {
+				v.fail(join(p, "beyond"), "%q is no other finding with weights", n.Beyond)
+			}
+		}
 	}
 }
 
