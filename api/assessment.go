@@ -15,7 +15,7 @@ type RankedFault struct {
 	Fault       string   `json:"fault"`
 	Name        string   `json:"name"`
 	Part        string   `json:"part"`
-	Probability float64  `json:"probability" doc:"Of a cause: that it is the first cause, among the causes of the catalogue. Of a second barrier: that it has failed."`
+	Probability float64  `json:"probability" doc:"Of a cause: that it is there. Several may be, so they need not add up to one. Of a second barrier: that it has failed."`
 	Tested      bool     `json:"tested" doc:"A conclusive finding speaks about it."`
 	Reasons     []string `json:"reasons"`
 }
@@ -60,6 +60,57 @@ type Contradiction struct {
 	Sentence   string   `json:"sentence"`
 }
 
+// Doubt is a reading, or an instrument, that does not fit the rest.
+type Doubt struct {
+	ReadingID    *domain.ID `json:"reading_id,omitempty" doc:"The reading to repeat: the one that fits least."`
+	Check        string     `json:"check"`
+	Position     string     `json:"position,omitempty"`
+	InstrumentID *domain.ID `json:"instrument_id,omitempty" doc:"When all readings of one instrument are in doubt."`
+	Fits         float64    `json:"fits" doc:"Chance of that reading, given all the others."`
+	Probability  float64    `json:"probability,omitempty" doc:"That the instrument is wrong; absent of a single reading."`
+	Sentence     string     `json:"sentence"`
+}
+
+// Experience is what the shop's own verified repairs put into the ranking.
+type Experience struct {
+	Cases      int     `json:"cases" doc:"Calls of this shop with this complaint, of this kind of unit, that ended with a verified finding."`
+	ModelCases int     `json:"model_cases" doc:"Of them, on this model."`
+	Strength   float64 `json:"strength" doc:"How many cases the catalogue's figures count for against the shop's, and the kind's against the model's."`
+}
+
+// Explanation says how a fault came to its probability.
+type Explanation struct {
+	CallID      domain.ID `json:"call_id"`
+	Fault       string    `json:"fault"`
+	Name        string    `json:"name"`
+	Start       float64   `json:"start" doc:"Probability from the complaint alone."`
+	Probability float64   `json:"probability" doc:"Now."`
+	Steps       []Step    `json:"steps" doc:"Telephone answers, then readings by time."`
+	Flip        *Flip     `json:"flip,omitempty" doc:"The first reading that, had it come out otherwise, would put another fault first."`
+	Away        string    `json:"away,omitempty" doc:"What the likeliest fault explains that would else speak for another."`
+	Coverage    float64   `json:"coverage" doc:"Share of what could be wrong that a conclusive finding has touched."`
+	Conflict    float64   `json:"conflict_bits" doc:"Above zero the readings pull apart, below zero they bear each other out."`
+}
+
+// Step is what one answer or reading did.
+type Step struct {
+	Question    string     `json:"question,omitempty"`
+	ReadingID   *domain.ID `json:"reading_id,omitempty"`
+	Name        string     `json:"name"`
+	Result      string     `json:"result"`
+	Decibans    float64    `json:"decibans" doc:"Ten times the logarithm of how many times the odds rose, in the order of entry: 10 is ten times, 3 is double. They add up."`
+	Alone       float64    `json:"alone" doc:"The same against leaving only this one out. These do not add up where readings explain each other."`
+	Probability float64    `json:"probability" doc:"After it."`
+}
+
+// Flip is a reading on which the conclusion hangs.
+type Flip struct {
+	ReadingID *domain.ID `json:"reading_id,omitempty"`
+	Name      string     `json:"name"`
+	Fault     string     `json:"fault" doc:"First then."`
+	Sentence  string     `json:"sentence"`
+}
+
 // Assessment is where a call stands.
 type Assessment struct {
 	CallID           domain.ID          `json:"call_id"`
@@ -70,6 +121,8 @@ type Assessment struct {
 	Sentence         string             `json:"sentence"`
 	Stop             string             `json:"stop,omitempty" doc:"Why the machine must not run before something is mended: show it before all else. Powered checks are not offered then."`
 	Enough           bool               `json:"enough" doc:"No check pays any more: conclude."`
+	Doubt            *Doubt             `json:"doubt,omitempty" doc:"What does not fit the rest: settle it before any part is blamed."`
+	Experience       Experience         `json:"experience"`
 	Coverage         float64            `json:"coverage" doc:"Share of what could be wrong that a conclusive finding has touched."`
 	Ranking          []RankedFault      `json:"ranking" doc:"Likeliest first."`
 	Barriers         []RankedFault      `json:"barriers" doc:"Second barriers: they decide safety and never rank as first cause."`
@@ -92,6 +145,12 @@ func (a *API) viewAssessment(v repair.Assessment) Assessment {
 		Sentence: v.Result.Sentence, Stop: v.Result.Stop, Enough: v.Result.Enough, Coverage: v.Result.Coverage, Ranking: viewRanking(v.Result.Ranking),
 		Barriers: viewRanking(v.Result.Barriers), Parts: []AssessedPart{}, Next: []NextCheck{}, Missing: []MissingParameter{},
 		Contradictions: []Contradiction{}, SetAside: v.SetAside, Outdated: v.Outdated}
+	x := v.Experience
+	out.Experience = Experience{Cases: x.Kind.Cases, ModelCases: x.Model.Cases, Strength: x.Weight()}
+	if d := v.Result.Doubt; d != nil {
+		out.Doubt = &Doubt{ReadingID: parsedID(d.Reading), Check: d.Check, Position: d.Position, InstrumentID: parsedID(d.Meter), Fits: d.Fits,
+			Probability: d.Probability, Sentence: d.Sentence}
+	}
 	for _, c := range v.Contradictions {
 		out.Contradictions = append(out.Contradictions, Contradiction{c.Part, c.Readings[:], c.Sentence})
 	}
@@ -129,8 +188,28 @@ func viewPart(k *catalogue.Kind, p repair.PartState) AssessedPart {
 	if f, ok := k.Fault(p.Fault); ok {
 		out.FaultName = f.Name
 	}
-	if id, err := domain.ParseID(p.Reading); err == nil {
-		out.ReadingID = &id
+	out.ReadingID = parsedID(p.Reading)
+	return out
+}
+
+// parsedID is an id the engine carries as text, nil for none.
+func parsedID(text string) *domain.ID {
+	id, err := domain.ParseID(text)
+	if err != nil {
+		return nil
+	}
+	return &id
+}
+
+func viewExplanation(call domain.ID, e diagnosis.Explanation) Explanation {
+	out := Explanation{CallID: call, Fault: e.Fault, Name: e.Name, Start: e.Start, Probability: e.Probability, Steps: []Step{}, Away: e.Away,
+		Coverage: e.Coverage, Conflict: e.Conflict}
+	for _, s := range e.Steps {
+		out.Steps = append(out.Steps, Step{Question: s.Question, ReadingID: parsedID(s.Reading), Name: s.Name, Result: s.Result,
+			Decibans: s.Decibans, Alone: s.Alone, Probability: s.Probability})
+	}
+	if f := e.Flip; f != nil {
+		out.Flip = &Flip{ReadingID: parsedID(f.Reading), Name: f.Name, Fault: f.Fault, Sentence: f.Sentence}
 	}
 	return out
 }
@@ -157,8 +236,8 @@ func viewMissing(k *catalogue.Kind, id string) MissingParameter {
 	return out
 }
 
-const assessText = `Probabilities are of the catalogue's causes and rest on judgement where no history speaks yet. They do not release a machine: a fault may
-be outside of the list. Second barriers stand apart and decide safety. Checks are offered by gain per minute, as-found checks before those that
+const assessText = `Probabilities are of the catalogue's causes, several at once allowed, and rest on judgement until the shop's own verified repairs speak:
+how many of them entered is under experience. They do not release a machine: a fault may be outside of the list. Second barriers stand apart and decide safety. Checks are offered by gain per minute, as-found checks before those that
 destroy their evidence; a live or gas check is offered only to a person with that competence. Local codes, licensed trades and the maker's
 instructions come first.`
 
@@ -172,6 +251,19 @@ func (a *API) registerAssessment(e *Edge) {
 			return nil, err
 		}
 		return &struct{ Body Assessment }{a.viewAssessment(v)}, nil
+	})
+	explain := show("read-explanation", "/v1/calls/{id}/explanation", "readings", anyone, "Show how a fault came to its probability")
+	explain.Description = "What each telephone answer and each reading did to one fault, the likeliest unless another is named."
+	explain.Errors = []int{http.StatusUnprocessableEntity}
+	register(e, explain, func(ctx context.Context, in *struct {
+		ByID
+		Fault string `query:"fault" maxLength:"80" doc:"Of the ranking."`
+	}) (*struct{ Body Explanation }, error) {
+		v, err := a.Repair.Explain(ctx, principal(ctx), in.ID, in.Fault)
+		if err != nil {
+			return nil, err
+		}
+		return &struct{ Body Explanation }{viewExplanation(in.ID, v)}, nil
 	})
 	register(e, Op{ID: "rederive-verdicts", Method: http.MethodPost, Path: "/v1/calls/{id}/rederive", Tags: []string{"readings"}, Roles: field,
 		Errors: []int{http.StatusConflict}, Summary: "Derive the verdicts of a call anew",

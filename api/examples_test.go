@@ -95,6 +95,12 @@ func init() {
 			return s.tech.post("/v1/visits/"+s.get("live_visit")+"/readings", map[string]any{"check": "supply_loaded", "phase": "as_found",
 				"values": []any{map[string]any{"input": "line_to_line", "value": 231, "unit": "V"}}}).str("reading", "id")
 		},
+		"closed_call": func(s *scene) string {
+			call := s.dispatcher.post("/v1/calls", map[string]any{"unit_id": s.get("unit"), "complaint": "runs_too_hot"}).id()
+			s.tech.post("/v1/visits/"+onSite(s, call)+"/readings", goodRun).want(201)
+			s.tech.close(call, "no_fault_found").want(200)
+			return call
+		},
 		"action": func(s *scene) string {
 			return s.tech.post("/v1/visits/"+s.get("visit")+"/actions", map[string]any{"action": "clean_run"}).id()
 		},
@@ -218,6 +224,7 @@ var examples = map[string]example{
 	"list-actions":          {as: "tech", path: "/v1/calls/{call_visited}/actions"},
 	"void-action":           {as: "tech", path: "/v1/actions/{action}/void", body: `{"reason":"not done after all"}`},
 	"read-assessment":       {as: "tech", path: "/v1/calls/{call_visited}/assessment"},
+	"read-explanation":      {as: "tech", path: "/v1/calls/{call_visited}/explanation"},
 	"rederive-verdicts":     {as: "tech", path: "/v1/calls/{call_visited}/rederive"},
 
 	"create-conclusion": {as: "tech", path: "/v1/calls/{call_visited}/conclusions", body: `{"visit_id":"{visit}","part":"exhaust_run","fault":"run_restricted","action_id":"{action}","readings":["{reading}"],"against_evidence":"seen with the hood off"}`, status: 201},

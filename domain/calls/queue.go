@@ -23,6 +23,11 @@ const (
 	// UnitOfVisit gives the unit of a visit's call.
 	UnitOfVisit = `SELECT c.unit_id FROM visit v JOIN call c ON c.shop_id = v.shop_id AND c.id = v.call_id
 		WHERE v.shop_id = $1 AND v.id = $2`
+	// ComplaintOfCall gives the complaint of a call.
+	ComplaintOfCall = `SELECT complaint FROM call WHERE shop_id = $1 AND id = $2`
+	// ComplaintOfVisit gives the complaint of a visit's call.
+	ComplaintOfVisit = `SELECT c.complaint FROM visit v JOIN call c ON c.shop_id = v.shop_id AND c.id = v.call_id
+		WHERE v.shop_id = $1 AND v.id = $2`
 	// UnitsOfTech gives the units a tech has a visit to, now or long ago.
 	UnitsOfTech = `SELECT c.unit_id FROM visit v JOIN call c ON c.shop_id = v.shop_id AND c.id = v.call_id
 		WHERE v.shop_id = $1 AND v.tech_id = $2`

@@ -1,6 +1,8 @@
 package customers
 
 import (
+	"strings"
+
 	"github.com/jackc/pgx/v5"
 
 	"drumline/domain"
@@ -49,6 +51,12 @@ func QueueKind(b *pgx.Batch, shop domain.ID, unitOf string, arg domain.ID, dst *
 	b.Queue(`SELECT kind FROM unit WHERE shop_id = $1 AND id = (`+unitOf+`)`, shop, arg).QueryRow(func(row pgx.Row) error { return row.Scan(dst) })
 }
 
+// KindAndModels is the kind of the unit the subquery unitOf gives, beside no
+// model and beside its own: two columns, for a slice above that counts by both.
+func KindAndModels(unitOf string) string {
+	return `SELECT kind, unnest(ARRAY['', model_norm]) FROM unit WHERE shop_id = $1 AND id = (` + unitOf + `)`
+}
+
 // QueueUnitInUse reads the kind of a unit in use, empty when there is none,
 // and keeps the unit from being retired until the transaction ends.
 func QueueUnitInUse(b *pgx.Batch, shop, unit domain.ID, kind *string) {
@@ -57,4 +65,15 @@ func QueueUnitInUse(b *pgx.Batch, shop, unit domain.ID, kind *string) {
 		_, err := pgx.ForEachRow(rows, []any{kind}, func() error { return nil })
 		return err
 	})
+}
+
+// ModelNorm is a model as it is compared: capitals and digits only, as the
+// database keeps it in model_norm.
+func ModelNorm(model string) string {
+	return strings.ToUpper(strings.Map(func(r rune) rune {
+		if r >= '0' && r <= '9' || r >= 'A' && r <= 'Z' || r >= 'a' && r <= 'z' {
+			return r
+		}
+		return -1
+	}, model))
 }

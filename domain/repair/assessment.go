@@ -2,6 +2,7 @@ package repair
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"maps"
 	"slices"
@@ -30,6 +31,7 @@ type Assessment struct {
 	SetAside         []domain.ID // readings that wait for a competent countersignature
 	Outdated         []domain.ID // readings whose stored verdicts no longer say what this assessment says
 	Contradictions   []Contradiction
+	Experience       diagnosis.Experience // of the shop with the complaint
 }
 
 // What the brief form keeps.
@@ -71,7 +73,8 @@ func (s *Service) assess(k *catalogue.Kind, c *caseRows) (Assessment, error) {
 		return Assessment{}, fmt.Errorf("repair: assess call %s: %w", c.call.ID, err)
 	}
 	a := Assessment{CallID: c.call.ID, Kind: k.ID, CatalogueVersion: k.Version, Catalogue: s.Catalogue.Version, Engine: diagnosis.EngineVersion,
-		Result: res, Parts: []PartState{}, SetAside: []domain.ID{}, Outdated: []domain.ID{}, Contradictions: contradictions(k, d)}
+		Result: res, Parts: []PartState{}, SetAside: []domain.ID{}, Outdated: []domain.ID{}, Contradictions: contradictions(k, d),
+		Experience: d.Experience}
 	for _, p := range res.Parts {
 		a.Parts = append(a.Parts, PartState{p, sentenceOf(d, p)})
 	}
@@ -218,6 +221,23 @@ func (s *Service) Assess(ctx context.Context, p domain.Principal, call domain.ID
 		a.Outdated = append(a.Outdated, r.reading.ID)
 	}
 	return a, err
+}
+
+// Explain says how a fault of a call came to its probability; an empty fault
+// stands for the likeliest. Verdicts are brought up to date as for Assess.
+func (s *Service) Explain(ctx context.Context, p domain.Principal, call domain.ID, fault string) (diagnosis.Explanation, error) {
+	c, k, _, err := s.readCase(ctx, p, call)
+	if err != nil {
+		return diagnosis.Explanation{}, err
+	}
+	e, err := diagnosis.Explain(k, known(k, c.diagnosisCase()), fault)
+	if errors.Is(err, diagnosis.ErrNoCause) {
+		return e, domain.Field("fault", "unknown", "That is not a cause of this complaint on this machine. Take one of the assessment's ranking.")
+	}
+	if err != nil {
+		return e, fmt.Errorf("repair: explain call %s: %w", call, err)
+	}
+	return e, nil
 }
 
 // readCase reads a call with its verdicts brought up to date in memory.

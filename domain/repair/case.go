@@ -19,13 +19,17 @@ import (
 // place names the call something belongs to, by SQL with the shop as $1 and id
 // as $2, so that all of it is read in the first round trip.
 type place struct {
-	callOf, unitOf string
-	id             domain.ID
+	callOf, unitOf, complaintOf string
+	id                          domain.ID
 }
 
-func atCall(call domain.ID) place { return place{calls.CallByID, calls.UnitOfCall, call} }
+func atCall(call domain.ID) place {
+	return place{calls.CallByID, calls.UnitOfCall, calls.ComplaintOfCall, call}
+}
 
-func atVisit(visit domain.ID) place { return place{calls.CallOfVisit, calls.UnitOfVisit, visit} }
+func atVisit(visit domain.ID) place {
+	return place{calls.CallOfVisit, calls.UnitOfVisit, calls.ComplaintOfVisit, visit}
+}
 
 // caseRows is everything on record about a call.
 type caseRows struct {
@@ -37,6 +41,7 @@ type caseRows struct {
 	isolations  []Isolation // the open ones
 	competences map[string]bool
 	decision    people.DecisionRule
+	experience  experienceRows
 
 	readings []*Reading // voided ones among them; see join
 }
@@ -54,6 +59,7 @@ func queueCase(b *pgx.Batch, p domain.Principal, at time.Time, pl place, dst *ca
 		ORDER BY isolated_at, id`, p.Shop, pl.id)
 	people.Competences(b, p.Shop, p.Person, at, &dst.competences)
 	people.QueueDecision(b, p.Shop, &dst.decision)
+	dst.experience.queue(b, p.Shop, pl)
 }
 
 // queueLockedCase reads a call for writing: to a tech one without a visit of
@@ -71,7 +77,7 @@ func (c *caseRows) join() { c.readings = c.rows.joined() }
 // actions left out.
 func (c *caseRows) diagnosisCase() diagnosis.Case {
 	d := diagnosis.Case{Complaint: c.call.Complaint, Unit: engineUnit(c.dossier.Unit), Sheet: engineSheet(c.dossier.Sheet),
-		Triage: c.answers, Isolated: len(c.isolations) > 0, Competences: c.competences}
+		Triage: c.answers, Isolated: len(c.isolations) > 0, Competences: c.competences, Experience: c.experience.joined()}
 	for _, r := range c.readings {
 		if r.VoidedAt == nil {
 			d.Readings = append(d.Readings, r.asJudged())

@@ -393,6 +393,9 @@ func (s *Service) Close(ctx context.Context, p domain.Principal, call domain.ID,
 				return err
 			}
 			calls.Close(b, tx.P, now, call, e.Outcome, e.Note)
+			if err := s.learn(ctx, tx, b, &c, e.Outcome, now); err != nil {
+				return err
+			}
 			return tx.Send(ctx, b)
 		})
 	if err != nil {

@@ -121,7 +121,7 @@ func (r *Reading) asReading() diagnosis.Reading {
 	d := diagnosis.Reading{ID: r.ID.String(), Check: r.Check, Position: r.Position, Phase: r.Phase, At: r.ObservedAt, Series: r.recordedSeries,
 		Lead: r.Lead, NotDone: r.NotDone, SetAside: r.waits()}
 	if !r.InstrumentID.IsZero() {
-		d.Instrument = &diagnosis.Instrument{Method: r.Method, Percent: r.Percent, Counts: r.Counts, Resolution: r.Resolution, Overdue: r.Overdue}
+		d.Instrument = &diagnosis.Instrument{ID: r.InstrumentID.String(), Method: r.Method, Percent: r.Percent, Counts: r.Counts, Resolution: r.Resolution, Overdue: r.Overdue}
 	}
 	if len(r.Values) > 0 {
 		d.Values = map[string][]diagnosis.Value{}
