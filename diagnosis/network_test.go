@@ -22,10 +22,10 @@ type oracle struct {
 	parts  []string
 	prior  []float64
 	answer []map[string]float64
-	seen   []seen
+	seen   []sighting
 }
 
-type seen struct {
+type sighting struct {
 	rungs []catalogue.Finding
 	at    int
 }
@@ -56,7 +56,7 @@ func oracleOf(t require.TestingT, k *catalogue.Kind, c diagnosis.Case) *oracle {
 }
 
 func (o *oracle) see(ch *catalogue.Check, finding string) {
-	s := seen{at: -1}
+	s := sighting{at: -1}
 	for _, f := range ch.Findings {
 		if len(f.Weights) > 0 {
 			if f.ID == finding {
@@ -71,7 +71,7 @@ func (o *oracle) see(ch *catalogue.Check, finding string) {
 }
 
 // upTo is the chance that a check comes out at or below a rung.
-func (o *oracle) upTo(s seen, y int, set uint) float64 {
+func (o *oracle) upTo(s sighting, y int, set uint) float64 {
 	sum := func(fault string, y int) float64 {
 		part, all := 0.0, 0.0
 		for i, f := range s.rungs {
@@ -100,7 +100,7 @@ func (o *oracle) upTo(s seen, y int, set uint) float64 {
 	return p
 }
 
-func (o *oracle) chance(s seen, set uint) float64 {
+func (o *oracle) chance(s sighting, set uint) float64 {
 	if s.at == 0 {
 		return o.upTo(s, 0, set)
 	}
