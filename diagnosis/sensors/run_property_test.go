@@ -43,7 +43,7 @@ func TestHighLimitCyclingIsRecognised(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		d := dryer{cool: 80, minutes: 30}
 		logger(t, &d)
-		d.heat = rapid.Float64Range(35, 80).Draw(t, "heat")
+		d.heat = rapid.Float64Range(35, 72).Draw(t, "heat") // a coarse, noisy log stretches it by 12 s; the line is at 90 s
 		d.rest = rapid.Float64Range(60, 180).Draw(t, "rest")
 		d.tau = rapid.Float64Range(90, 160).Draw(t, "tau")
 		peak := rapid.Float64Range(112, 142).Draw(t, "peak")

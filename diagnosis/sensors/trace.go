@@ -185,10 +185,11 @@ func noise(k []float64) float64 {
 }
 
 // smooth takes a moving mean over as many samples as bring the noise below a
-// quarter of a kelvin, over 10 s to either side at most, and gives the noise
+// fifth of a kelvin, a tenth of the least swing (thousands of samples of a fast
+// log must not make one), over 10 s to either side at most, and gives the noise
 // left.
 func smooth(t, k []float64, sigma, step float64) ([]float64, float64) {
-	const wanted, reach = 0.25, 10.0
+	const wanted, reach = 0.2, 10.0
 	half := int(math.Min(math.Ceil(sigma*sigma/wanted/wanted)/2, math.Min(reach/step+0.01, 200)))
 	if half < 1 {
 		return k, sigma
