@@ -13,6 +13,8 @@ import (
 //
 //	choice       the id chosen at input result
 //	range        conforms low high open between_low between_high no_limit wires_on drop
+//	coil         conforms low high open between_low between_high no_limit wires_on
+//	supply       conforms low high drop back_fed between_low between_high
 //	insulation   conforms grounded between wires_on
 //	relay        open_at_rest closed_at_rest wires_on
 //	stamp        matches differs no_limit
@@ -26,6 +28,8 @@ import (
 var rules = map[string]func(*job) (result, error){
 	"choice":      judgeChoice,
 	"range":       judgeRange,
+	"coil":        judgeCoil,
+	"supply":      judgeSupply,
 	"insulation":  judgeInsulation,
 	"relay":       judgeRelay,
 	"stamp":       judgeStamp,
@@ -174,29 +178,33 @@ func judgeRange(j *job) (result, error) {
 	if !ok {
 		return result{}, required(j, l.Input)
 	}
-	b := j.bounds(l)
+	return j.held(n, l, j.bounds(l)), nil
+}
+
+// held is what comes of a number held against the limit made of l.
+func (j *job) held(n number, l *catalogue.Limit, b bounds) result {
 	r := from(n)
 	r.limit = b.limit
 	switch {
 	case n.over:
-		return r.with("open").sure(0), nil
+		return r.with("open").sure(0)
 	case b.limit == nil:
-		return j.unknownLimit(r, b.missing, "no_limit"), nil
+		return j.unknownLimit(r, b.missing, "no_limit")
 	}
 	c := compare(n.si, n.u, b.limit)
 	r = r.with(side(c.Outcome, n.si, b.limit)).sure(c.Probability)
 	if j.wiresOn() && r.finding != "high" {
 		// A path beside the part only lowers the reading: too high stays true.
-		return r.with(j.firstOf("wires_on", "between_low", "between_high")).sure(undecided).advise(wiresOff), nil
+		return r.with(j.firstOf("wires_on", "between_low", "between_high")).sure(undecided).advise(wiresOff)
 	}
 	if c.Outcome == measure.Inconclusive {
 		r.why = j.tooClose(n)
 	}
 	r.note = j.accuracyNote(n, c.Outcome)
 	if c.Outcome == measure.Conforms {
-		return j.afterwards(r, n, l), nil
+		return j.afterwards(r, n, l)
 	}
-	return r, nil
+	return r
 }
 
 // afterwards looks at the further limits of a value that conforms: "drop", the
@@ -230,6 +238,9 @@ func (j *job) judgeDrop(r result, loaded, idle number, b bounds) result {
 	c := compare(*d.measured, d.uncertainty, b.limit)
 	switch c.Outcome {
 	case measure.Conforms:
+		if *d.measured > 0 {
+			r.note = joined(r.note, "Under load the supply loses "+percent(*d.measured)+" of its volts; allowed is "+limitText(d)+".")
+		}
 		return r
 	case measure.DoesNotConform:
 		return d.with("drop").sure(c.Probability)

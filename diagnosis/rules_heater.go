@@ -54,7 +54,27 @@ func judgeHeaterCurrent(j *job) (result, error) {
 	case c.Outcome == measure.Conforms:
 		return j.loadedDrop(r.with("conforms"), volts), nil
 	}
-	return r.with(side(c.Outcome, amps.si, r.limit)), nil
+	r = r.with(side(c.Outcome, amps.si, r.limit))
+	r.note = joined(r.note, j.whyOff(r.finding, amps, volts, ohm))
+	return r, nil
+}
+
+// whyOff says what may be behind a current that is off: turns out of circuit,
+// or one of two coils where the unit is entered with a single one. rated is the
+// resistance of the nameplate, ohm.
+func (j *job) whyOff(finding string, amps, volts number, rated float64) string {
+	if !(amps.si > 0) {
+		return ""
+	}
+	n := number{si: volts.si / amps.si}
+	if finding == "low" {
+		if j.oneCoilAlone(rated / n.si) {
+			return "That is half of it: if the element has two coils, one is open. Say so in the unit's features then."
+		}
+		return ""
+	}
+	n.u = n.si * math.Hypot(amps.u/amps.si, volts.u/volts.si)
+	return outOfCircuit(n, expectation{rated, measure.Rectangular(coilTolerance * rated)})
 }
 
 // ratedResistance is that of the element by the nameplate, ohm.
@@ -67,10 +87,8 @@ func (j *job) ratedResistance() (float64, bool) {
 
 // ofRated turns a limit of shares into one of ampere.
 func (j *job) ofRated(share *Limit, rated float64, volts number) *Limit {
-	show := func(x float64, unit string, q measure.Quantity) string { return measure.Format(x, unit, q, 0) }
-	l := &Limit{Unit: "A", Mark: catalogue.Computed, Confirmed: true,
-		Origin: "nameplate " + show(*j.unit.Watts, "W", measure.Power) + " at " + show(*j.unit.Volts, "V", measure.Voltage) +
-			", here at " + show(volts.si, "V", measure.Voltage) + "; tolerance " + share.Origin}
+	l := &Limit{Unit: "A", Mark: catalogue.Computed, Confirmed: true, rule: j.unit.Rule,
+		Origin: j.nameplate() + ", here at " + measure.Format(volts.si, "V", measure.Voltage, 0) + "; tolerance " + share.Origin}
 	if share.Low != nil {
 		l.Low = ptr(*share.Low * rated)
 	}

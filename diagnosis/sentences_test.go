@@ -114,11 +114,13 @@ func partSamples() []any {
 	ntc := func(finding string, v diagnosis.Value) sample {
 		return fresh("thermistor", "at_part", finding, goodMeter(), values{"resistance": {v}, "temperature": fahrenheits(77)}).on(dryer("thermistor"))
 	}
-	biased, dual := dryer("bias_heater"), rated(5400, 240, "dual_coil")
+	biased, single, dual := dryer("bias_heater"), rated(5400, 240), rated(5400, 240, "dual_coil")
 	out := []any{
 		openCircuit("coil_to_case", "terminal_1", "conforms"), ohm("coil_to_case", "terminal_1", "grounded", 6), ohm("coil_to_case", "terminal_2", "between", 200e3), wired("coil_to_case", "terminal_1", 12),
 		contact(ohm("coil_ends", "coil", "conforms", 10.4)), contact(ohm("coil_ends", "coil", "low", 7)), contact(ohm("coil_ends", "coil", "high", 19)), openCircuit("coil_ends", "coil", "open"),
 		ohm("coil_ends", "coil", "between_low", 8.2), ohm("coil_ends", "coil", "between_high", 12.1), wired("coil_ends", "coil", 7), contact(ohm("coil_ends", "coil_2", "no_limit", 20)).on(dual),
+		contact(ohm("coil_ends", "coil", "conforms", 10.4)).on(single), contact(ohm("coil_ends", "coil", "low", 7.8)).on(single), contact(ohm("coil_ends", "coil", "low", 6.5)).on(single),
+		contact(ohm("coil_ends", "coil", "high", 20.8)).on(single), contact(ohm("coil_ends", "coil", "high", 10.4)).on(rated(5400, 208)), openCircuit("coil_ends", "coil_1", "open").on(dual),
 		openCircuit("heat_relay", "", "open_at_rest"), ohm("heat_relay", "", "closed_at_rest", 2), wired("heat_relay", "", 12), ohm("heat_relay", "", "between", 3000),
 		ohm("bias_heater", "", "conforms", 7000).on(biased), ohm("bias_heater", "", "low", 4000).on(biased), ohm("bias_heater", "", "high", 9900).on(biased), openCircuit("bias_heater", "", "open").on(biased),
 		ohm("bias_heater", "", "between_low", 5610).on(biased), ohm("bias_heater", "", "between_high", 8400).on(biased), wired("bias_heater", "", 2100).on(biased),
@@ -152,6 +154,11 @@ func powerSamples() []any {
 	volts := func(finding string, x, idle float64) done {
 		return fresh("supply_loaded", "", finding, &diagnosis.Instrument{Method: "meter", Percent: 0.5, Counts: 2, Resolution: 0.1}, values{"line_to_line": value(x, "V"), "line_to_line_no_load": value(idle, "V")})
 	}
+	legs := func(finding string, line, one, two float64) done {
+		d := volts(finding, line, line+2)
+		d.values["line_1_to_neutral"], d.values["line_2_to_neutral"] = value(one, "V"), value(two, "V")
+		return d
+	}
 	heater := func(finding string, amps, x, idle float64, u diagnosis.Unit) sample {
 		r := heaterReading(amps, x)
 		r.Values["volts_no_load"] = value(idle, "V")
@@ -160,6 +167,7 @@ func powerSamples() []any {
 	single, dual := rated(5400, 240), rated(5400, 240, "dual_coil")
 	return []any{
 		volts("conforms", 236, 240), volts("low", 200, 205), volts("high", 275, 278), volts("drop", 220, 243), volts("between_low", 216, 220), volts("between_high", 264, 266),
+		legs("conforms", 237, 118, 119), legs("back_fed", 0.4, 120, 119.6), legs("low", 207, 120, 119.5), legs("low", 1, 120, 0.5), legs("high", 240, 150, 90), legs("between_low", 228, 108, 120),
 		heater("conforms", 22.1, 236, 240, single), heater("low", 15, 236, 240, single), heater("high", 29.9, 240, 243, single), heater("half", 11.2, 238, 240, dual),
 		heater("no_current", 0.1, 240, 240, single), heater("drop", 22.1, 236, 262, single), heater("between_low", 20.3, 240, 241, single), heater("between_high", 24.7, 240, 241, single),
 		heater("no_limit", 22, 238, 240, dryer()),

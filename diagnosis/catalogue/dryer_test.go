@@ -24,7 +24,7 @@ var tradeOrder = []struct {
 	{"blower_wheel", "choice", Isolated},
 	{"drum_seals", "choice", Isolated},
 	{"coil_to_case", "insulation", Isolated},
-	{"coil_ends", "range", Isolated},
+	{"coil_ends", "coil", Isolated},
 	{"heat_relay", "relay", Isolated},
 	{"cycling_thermostat_stamp", "stamp", Isolated},
 	{"cycling_thermostat_closed", "range", Isolated},
@@ -34,7 +34,7 @@ var tradeOrder = []struct {
 	{"cut_off", "range", Isolated},
 	{"cycling_thermostat_warm_up", "opening", Isolated},
 	{"high_limit_warm_up", "opening", Isolated},
-	{"supply_loaded", "range", LiveOpen},
+	{"supply_loaded", "supply", LiveOpen},
 	{"frame_ground", "range", Isolated},
 }
 
@@ -151,6 +151,7 @@ func TestLimits(t *testing.T) {
 		{"heater_current", "share", num(0.9), num(1.1), "1", CommonPractice},
 		{"heater_current", "drop", nil, num(0.05), "1", CommonPractice},
 		{"supply_loaded", "volts", num(216), num(264), "V", CommonPractice},
+		{"supply_loaded", "leg", num(108), num(132), "V", CommonPractice},
 		{"frame_ground", "ground", nil, num(0.2), "Ohm", Published},
 	} {
 		c, ok := k.Check(want.check)

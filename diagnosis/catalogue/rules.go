@@ -13,6 +13,17 @@ type ruleForm struct {
 var ruleForms = map[string]ruleForm{
 	"choice": {inputs: map[string]string{"result": "choice"}},
 	"range":  {findings: []string{"conforms"}, limited: true},
+	"coil": {
+		inputs:   map[string]string{"resistance": "resistance", "wires_off": "choice"},
+		findings: []string{"conforms", "low", "high", "open", "between_low", "between_high", "no_limit", "wires_on"},
+		limited:  true,
+	},
+	"supply": {
+		inputs: map[string]string{"line_to_line": "voltage", "line_1_to_neutral": "voltage", "line_2_to_neutral": "voltage",
+			"line_to_line_no_load": "voltage"},
+		findings: []string{"conforms", "low", "high", "drop", "back_fed", "between_low", "between_high"},
+		limited:  true,
+	},
 	"insulation": {
 		inputs:   map[string]string{"resistance": "resistance", "wires_off": "choice"},
 		findings: []string{"conforms", "grounded", "between", "wires_on"},

@@ -30,7 +30,7 @@ func FuzzNumbers(f *testing.F) {
 			require.True(t, at.Share >= 0 && at.Share <= 1, "%+v", at)
 			amps, watts := at.Leak(d, c)
 			sound(t, at.Contact, at.FromOther().Share, amps, watts)
-			electric.Breaker(amps)
+			require.NotEmpty(t, electric.Breaker(amps))
 		}
 		l := electric.OpenLeg(math.Abs(a), math.Abs(b), math.Abs(c), math.Abs(d))
 		sound(t, l.One, l.Two, l.Line)

@@ -111,10 +111,11 @@ func divider(upper, lower float64) float64 {
 // Supply is what three voltages say of a supply.
 type Supply int
 
-// The supplies. BackFed: line to line next to nothing while both legs show
-// their volts, so one leg is open and fed through the heater, or both are on
-// one phase. LegDead: one leg next to nothing. LooseNeutral: the legs add up to
-// the line but are far from equal. Wye: two legs of three phases, sound.
+// The supplies. BackFed: both legs show volts but in step, line to line being
+// no more than their difference, so one leg is open and fed through the heater,
+// or both are on one phase. LegDead: one leg next to nothing. LooseNeutral: the
+// legs add up to the line but are far from equal. Wye: two legs of three
+// phases, sound.
 const (
 	SplitPhaseSound Supply = iota
 	Wye
@@ -129,7 +130,7 @@ const (
 const (
 	nothing = 0.1  // of a leg
 	fits    = 0.05 // of the line expected from the legs
-	uneven  = 0.1  // of the mean of both legs
+	uneven  = 0.15 // of the mean of both legs
 )
 
 // Read says what three voltages at the terminal block mean. All three from one
@@ -140,12 +141,12 @@ func (l Legs) Read() Supply {
 		return Unclear
 	}
 	mean := strong/2 + weak/2 // the sum may be too large for a float
-	even := (strong-weak)/mean <= uneven
+	even := strong-weak <= uneven*mean
 	near := func(want float64) bool { return math.Abs(l.Line/mean/want-1) <= fits }
 	switch {
 	case weak <= nothing*strong:
 		return LegDead
-	case l.Line <= nothing*strong && even:
+	case math.Abs(l.Line-(strong-weak)) <= nothing*mean: // both in step
 		return BackFed
 	case near(2) && even:
 		return SplitPhaseSound

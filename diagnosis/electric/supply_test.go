@@ -68,7 +68,8 @@ func TestWhatThreeVoltagesSay(t *testing.T) {
 		{electric.Legs{One: 120, Two: 0.5, Line: 119}, electric.LegDead},
 		{electric.Legs{One: 2, Two: 121, Line: 2}, electric.LegDead},
 		{electric.Legs{One: 150, Two: 90, Line: 240}, electric.LooseNeutral},
-		{electric.Legs{One: 120, Two: 83, Line: 37}, electric.Unclear},
+		{electric.Legs{One: 120, Two: 83, Line: 37}, electric.BackFed}, // with a motor on the open leg
+		{electric.Legs{One: 120, Two: 83, Line: 120}, electric.Unclear},
 		{electric.Legs{One: 120, Two: 120, Line: 300}, electric.Unclear},
 		{electric.Legs{}, electric.Unclear},
 		{electric.Legs{One: -1, Two: 120, Line: 240}, electric.Unclear},
