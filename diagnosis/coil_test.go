@@ -2,6 +2,7 @@ package diagnosis_test
 
 import (
 	"math"
+	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/require"
@@ -157,4 +158,25 @@ func TestCoilFollowsTheReading(t *testing.T) {
 			require.NotContains(t, v.Sentence, "Inf")
 		}
 	})
+}
+
+// Whether a current is that of a part for another supply depends on the supply
+// the machine is rated for: 4/3 of the amps of a 208 V machine are no 208 V
+// part.
+func TestACurrentOfAPartForAnotherSupply(t *testing.T) {
+	for _, tt := range []struct {
+		unit        diagnosis.Unit
+		amps, volts float64
+		says        bool
+	}{
+		{rated(5400, 240), 29.95, 240, true},
+		{rated(5400, 240), 25.96, 208, true},
+		{rated(5400, 208), 19.5, 208, true},
+		{rated(5400, 208), 34.6, 208, false},
+		{rated(5400, 240), 16.9, 240, false},
+	} {
+		vs, err := diagnosis.Judge(builtIn(t), "runs_too_hot", heaterReading(tt.amps, tt.volts), nil, tt.unit)
+		require.NoError(t, err)
+		require.Equal(t, tt.says, strings.Contains(vs[0].Sentence, "An element made for 2"), vs[0].Sentence)
+	}
 }

@@ -44,7 +44,7 @@ func judgeHeaterCurrent(j *job) (result, error) {
 	case j.heaterWithin(heaterNone, r, rated, volts):
 		return r.with("no_current").sure(undecided), nil
 	}
-	r.note = heatNote(amps, volts, amps.si/rated)
+	r.note = j.heatNote(amps, volts, amps.si/rated)
 	switch {
 	case c.Outcome == measure.DoesNotConform && j.unit.Has["dual_coil"] && j.heaterWithin(heaterHalf, r, rated, volts):
 		return r.with("half"), nil
@@ -109,13 +109,16 @@ func (j *job) heaterWithin(fallback catalogue.Limit, r result, rated float64, vo
 // (240/208)², own arithmetic.
 const wrongVoltage = 240.0 * 240 / (208 * 208)
 
-// heatNote gives the heat that is made, and the part that would make it.
-func heatNote(amps, volts number, share float64) string {
+// heatNote gives the heat that is made, and the part for another supply that
+// would make it: share is that of the current the nameplate gives.
+func (j *job) heatNote(amps, volts number, share float64) string {
 	note := "That is " + kilowatts(amps.si*volts.si) + " at " + measure.Format(volts.si, "V", measure.Voltage, 0) + "."
+	for240 := math.Abs(*j.unit.Volts-usualLine) < 10
+	for208 := math.Abs(*j.unit.Volts-electric.ThreePhase) < 10
 	switch {
-	case math.Abs(share/wrongVoltage-1) < 0.05:
+	case for240 && math.Abs(share/wrongVoltage-1) < voltageSlack:
 		return note + " An element made for 208 V takes as much on 240 V."
-	case math.Abs(share*wrongVoltage-1) < 0.05:
+	case for208 && math.Abs(share*wrongVoltage-1) < voltageSlack:
 		return note + " An element made for 240 V takes as little on 208 V."
 	}
 	return note

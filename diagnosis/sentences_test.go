@@ -239,6 +239,7 @@ func speak(t *testing.T, k *catalogue.Kind, s sample) diagnosis.Verdict {
 	require.NoError(t, err)
 	require.Equal(t, found, after, "a phase changes no verdict")
 	v := found[0]
+	require.Empty(t, catalogue.Defeats(v.Sentence+" "+v.Do), "%s %s", s.check, s.finding)
 	for _, bad := range []string{"no limit known", "no value", "{", "inconclusive", "between_", "finding"} {
 		require.NotContains(t, v.Sentence+v.Do, bad, "%s %s", s.check, s.finding)
 	}

@@ -19,6 +19,21 @@ type Element struct {
 // practice, no source).
 var openCoil = []Alloy{NiCr8020, NiCr7030, NiCr6015, FeCrAl}
 
+// leastCt and mostCt are the extremes of the factor of openCoil between 400 and
+// 800 °C.
+var leastCt, mostCt = extremes()
+
+func extremes() (least, most float64) {
+	least = math.Inf(1)
+	for _, a := range openCoil {
+		for cel := 400.0; cel <= 800; cel += 100 {
+			ct, _ := a.Ct(cel + ice)
+			least, most = math.Min(least, ct), math.Max(most, ct)
+		}
+	}
+	return least, most
+}
+
 // Rated is the element of a rating in watts and volts, its wire at Glow. The
 // alloy is seldom known: Cold takes NiCr 80/20, Low and High the extremes of
 // the four alloys between 400 and 800 °C. False without a rating.
@@ -27,14 +42,8 @@ func Rated(watts, volts float64) (Element, bool) {
 	if !ok {
 		return Element{}, false
 	}
-	e := Element{Hot: hot, Low: math.Inf(1)}
-	e.Cold, _ = NiCr8020.Cold(hot, Glow)
-	for _, a := range openCoil {
-		for cel := 400.0; cel <= 800; cel += 100 {
-			cold, _ := a.Cold(hot, cel+ice)
-			e.Low, e.High = math.Min(e.Low, cold), math.Max(e.High, cold)
-		}
-	}
+	ct, _ := NiCr8020.Ct(Glow)
+	e := Element{Hot: hot, Cold: hot / ct, Low: hot / mostCt, High: hot / leastCt}
 	if !usable(e.Low) || !usable(e.High) || !usable(e.Cold) {
 		return Element{}, false
 	}
