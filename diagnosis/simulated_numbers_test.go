@@ -272,10 +272,10 @@ func (a *simAnswer) limitWarmUp() {
 	a.opening(open, degF(h.limitRating))
 }
 
-// opening is a warm-up on the bench: 2 to 6 °F a minute, noted every 2 °F, a
+// opening is a warm-up on the bench: 2 to 5 °F a minute as told, noted every 2 °F, a
 // disc that trails by 40 to 80 s, given up 70 °F past the stamp [inv].
 func (a *simAnswer) opening(open, rating float64) {
-	rate := between(a.r, 2, 6) * simDegree / 60
+	rate := between(a.r, 2, 5) * simDegree / 60
 	seen := open + rate*between(a.r, 40, 80)
 	step := 2 * simDegree
 	a.put("minutes", 20*simDegree/rate, "min")

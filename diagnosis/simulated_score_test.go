@@ -33,6 +33,17 @@ func (v *simVisit) end() simEnd {
 // right says whether the fault ranked first is there.
 func (e *simEnd) right() bool { return e.faults[e.ranking[0].Fault] }
 
+// rightPart says whether the part ranked first has a fault: the same repair,
+// whatever the fault is called.
+func (e *simEnd) rightPart() bool {
+	for _, s := range simShares {
+		if e.faults[s.fault] && s.group == e.ranking[0].Part {
+			return true
+		}
+	}
+	return false
+}
+
 // among counts the faults there among the first three.
 func (e *simEnd) among() int {
 	n := 0
@@ -162,6 +173,7 @@ func (s *simMurphy) finish() {
 // simScore is what the bench says of one way through the calls.
 type simScore struct {
 	draws, enough, right, shown, shownRight float64
+	part                                    float64
 	top3, pairs, bothTop3                   float64
 	log, minutes, checks                    float64
 	all, top                                simMurphy
@@ -195,6 +207,7 @@ func (s *simScore) add(e *simEnd) {
 	}
 	count(&s.enough, e.enough)
 	count(&s.right, e.enough && e.right())
+	count(&s.part, e.enough && e.rightPart())
 	count(&s.shown, e.enough && e.shown)
 	count(&s.shownRight, e.enough && e.shown && e.right())
 	count(&s.top3, e.among() > 0)
@@ -204,8 +217,8 @@ func (s *simScore) add(e *simEnd) {
 
 func (s *simScore) tell(t testing.TB, name string) {
 	share := func(a, b float64) float64 { return a / math.Max(b, 1) }
-	t.Logf("%s: enough %.3f; top-1 when enough %.3f (shown at 0.9: %.3f of calls, right %.3f); top-3 %.3f; pairs %.0f, both in top-3 %.3f; log score %.4f; checks %.1f; minutes %.1f",
-		name, s.enough/s.draws, share(s.right, s.enough), s.shown/s.draws, share(s.shownRight, s.shown), s.top3/s.draws, s.pairs, share(s.bothTop3, s.pairs), s.log, s.checks, s.minutes)
+	t.Logf("%s: enough %.3f; top-1 when enough %.3f, of the part %.3f (shown at 0.9: %.3f of calls, right %.3f); top-3 %.3f; pairs %.0f, both in top-3 %.3f; log score %.4f; checks %.1f; minutes %.1f",
+		name, s.enough/s.draws, share(s.right, s.enough), share(s.part, s.enough), s.shown/s.draws, share(s.shownRight, s.shown), s.top3/s.draws, s.pairs, share(s.bothTop3, s.pairs), s.log, s.checks, s.minutes)
 	for _, c := range []struct {
 		what string
 		m    *simMurphy
