@@ -12,15 +12,18 @@ import (
 // figure here is marked: [CP] common practice, no source; [C] own arithmetic;
 // [inv] invented for the bench, to stand for what nobody has counted.
 
-// simShare is how often a fault is the first cause of "runs too hot", per
+// simCause is a cause, its part and its share.
+type simCause struct {
+	fault, group string
+	share        float64
+}
+
+// simShares is how often a fault is the first cause of "runs too hot", per
 // cent. The sums of the groups are [CP]: run, transition and hood 42; lint and
 // screen film 11; cycling thermostat 9; seals 7; blower wheel 6; thermistor 6;
 // grounded coil 6; overdry 4; relay or contact 3; bias heater 2; wrong part 1;
 // nothing 3. How a group divides is [inv].
-var simShares = []struct {
-	fault, group string
-	share        float64
-}{
+var simShares = []simCause{
 	{"run_restricted", "exhaust_run", 20}, {"transition_crushed", "transition_duct", 12}, {"hood_blocked", "hood", 10},
 	{"lint_in_heater_box", "heater_box", 4}, {"screen_film", "lint_screen", 4}, {"lint_on_blower", "blower", 3},
 	{"cycling_thermostat_late", "cycling_thermostat", 5}, {"cycling_thermostat_never", "cycling_thermostat", 4},
@@ -128,11 +131,7 @@ func drawSim(seed, index uint64, curve *sensors.Table, only string) *simMachine 
 }
 
 func (m *simMachine) drawFaults(r *rand.Rand, only string) {
-	type row = struct {
-		fault, group string
-		share        float64
-	}
-	share := func(x row) float64 { return x.share }
+	share := func(x simCause) float64 { return x.share }
 	one := oneOf(r, simShares, share)
 	for only != "" && one.fault != only {
 		one = oneOf(r, simShares, share)
