@@ -13,7 +13,7 @@ import (
 func metal(length float64, bends ...airflow.Bend) airflow.Run {
 	c := 0.0
 	for _, b := range bends {
-		c += b.Coefficient(4*inch, false)
+		c += b.Coefficient(4 * inch)
 	}
 	return airflow.Run{Pieces: []airflow.Piece{{Diameter: 4 * inch, Length: length, Roughness: galv, Bends: c}}, Exit: 1}
 }
@@ -110,6 +110,14 @@ func TestHeatBalance(t *testing.T) {
 	require.InEpsilon(t, 0.06, out.Flow, 1e-9)
 	require.InEpsilon(t, 10000, out.Watts, 1e-9)
 	require.InEpsilon(t, rise/2, out.Rise, 1e-9)
+	require.Equal(t, airflow.OfFlow, out.Suspect, "5 % of the flow is the least known of the three")
+	out, _ = airflow.Balance{Watts: m(5000, 100), Flow: m(0.06, 0.001), Rise: m(rise/2, 5), Duty: 1}.Check(air)
+	require.Equal(t, airflow.OfRise, out.Suspect)
+	out, _ = airflow.Balance{Watts: m(10000, 1000), Flow: m(0.06, 0.001), Rise: m(rise, 0.5), Duty: 1}.Check(air)
+	require.Equal(t, airflow.OfWatts, out.Suspect)
+	out, _ = airflow.Balance{Watts: m(5700, 100), Flow: m(0.06, 0.001), Rise: m(rise, 0.5), Duty: 1, Losses: 0.1}.Check(air)
+	require.True(t, out.Agrees, "a tenth may be lost on the way")
+	require.Empty(t, out.Suspect)
 	out, _ = airflow.Balance{Watts: m(5000, 100), Flow: m(0.06, 0.003), Rise: m(rise/2, 1), Duty: 0.5}.Check(air)
 	require.True(t, out.Agrees, "on half of the time")
 	_, ok = airflow.Balance{Watts: m(5000, 100), Flow: m(0, 0), Rise: m(rise, 1), Duty: 1}.Check(air)

@@ -1,10 +1,5 @@
 package airflow
 
-import (
-	"math"
-	"slices"
-)
-
 // Figures of the International Residential Code, section M1502 (2021 edition;
 // section numbers move between editions, and local law decides): metres.
 const (
@@ -17,11 +12,12 @@ const (
 )
 
 // Bend is one or more equal bends. Radius is that of the centre line in m; 0
-// is a mitred bend.
+// is a mitred bend. Without a Make the radius tells; see Coefficient.
 type Bend struct {
 	Degrees float64
 	Radius  float64
 	Count   int
+	Make    Make
 }
 
 // codeBend is one row of IRC Table M1502.4.6.1: equivalent length of a bend of
@@ -60,45 +56,4 @@ func Length(straight float64, bends []Bend) float64 {
 		straight += b.EquivalentLength()
 	}
 	return straight
-}
-
-// Coefficient is the loss coefficient C0 of a smooth round bend at diameter
-// (m): 2009 ASHRAE Handbook Fundamentals (SI), CD3-1 (die-stamped, r/D 1.5),
-// CD3-5 (pleated, r/D 1.5) and CD3-12 (three-gore, r/D 0.75, for a mitred
-// one), 90 degrees, interpolated in the diameter, in proportion to the angle.
-func (b Bend) Coefficient(diameter float64, pleated bool) float64 {
-	c := 0.54
-	switch {
-	case pleated:
-		c = interpolate(pleated90, diameter)
-	case b.Radius > 0:
-		c = interpolate(stamped90, diameter)
-	}
-	return c * b.Degrees / 90 * float64(b.Count)
-}
-
-// point of a coefficient table: diameter in m, C0.
-type point struct{ d, c float64 }
-
-var (
-	stamped90 = []point{{0.075, 0.3}, {0.1, 0.21}, {0.15, 0.14}, {0.18, 0.12}, {0.23, 0.11}, {0.25, 0.11}}
-	pleated90 = []point{{0.1, 0.57}, {0.2, 0.34}, {0.25, 0.28}, {0.35, 0.25}, {0.4, 0.25}}
-)
-
-// interpolate is linear between the points and level beyond them.
-func interpolate(ps []point, d float64) float64 {
-	i, _ := slices.BinarySearchFunc(ps, d, func(p point, d float64) int {
-		if p.d < d {
-			return -1
-		}
-		return 1
-	})
-	switch {
-	case math.IsNaN(d) || i == 0:
-		return ps[0].c
-	case i == len(ps):
-		return ps[i-1].c
-	}
-	t := (d - ps[i-1].d) / (ps[i].d - ps[i-1].d)
-	return ps[i-1].c + t*(ps[i].c-ps[i-1].c)
 }

@@ -40,17 +40,32 @@ type Measured struct{ Value, U float64 }
 
 // Balance is a heat balance of three measured quantities: watts, flow in m³/s
 // and temperature rise in K, the element on for Duty (0 to 1) of the time.
+// Losses is the standard uncertainty, as a share, of what the balance leaves
+// out: heat through the cabinet, heat of the motor.
 type Balance struct {
 	Watts, Flow, Rise Measured
 	Duty              float64
+	Losses            float64
 }
 
+// Of a balance, the quantity that is likely out.
+type Of string
+
+// The three quantities.
+const (
+	OfWatts Of = "power"
+	OfFlow  Of = "flow"
+	OfRise  Of = "rise"
+)
+
 // Outcome is what a balance comes to: whether the three agree within twice
-// their uncertainty, and what each would have to be for the other two to be
-// right.
+// their uncertainty, what each would have to be for the other two to be right,
+// and which is likeliest out when they do not: the one least surely known, for
+// the error that explains the difference is the least surprising there.
 type Outcome struct {
 	Agrees            bool
 	Watts, Flow, Rise float64 // W, m³/s, K
+	Suspect           Of
 }
 
 // Check compares power × duty with what the air carries away. ok is false when
@@ -61,13 +76,30 @@ func (b Balance) Check(air Air) (out Outcome, ok bool) {
 	}
 	given := b.Watts.Value * b.Duty
 	carried := air.Power(b.Flow.Value, b.Rise.Value)
-	u := math.Sqrt(sq(given*b.Watts.U/b.Watts.Value) + sq(carried*b.Flow.U/b.Flow.Value) + sq(carried*b.Rise.U/b.Rise.Value))
-	return Outcome{
+	u := math.Sqrt(sq(given*b.Watts.U/b.Watts.Value) + sq(carried*b.Flow.U/b.Flow.Value) + sq(carried*b.Rise.U/b.Rise.Value) + sq(given*b.Losses))
+	out = Outcome{
 		Agrees: math.Abs(given-carried) <= 2*u,
 		Watts:  carried / b.Duty,
 		Flow:   air.FlowOf(given, b.Rise.Value),
 		Rise:   air.Rise(given, b.Flow.Value),
-	}, true
+	}
+	if !out.Agrees {
+		out.Suspect = b.suspect()
+	}
+	return out, true
+}
+
+// suspect is the quantity with the greatest uncertainty for its size; the flow
+// among equals, being the hardest to measure.
+func (b Balance) suspect() Of {
+	worst, most := OfFlow, b.Flow.U/b.Flow.Value
+	if u := b.Rise.U / b.Rise.Value; u > most {
+		worst, most = OfRise, u
+	}
+	if b.Watts.U/b.Watts.Value > most {
+		worst = OfWatts
+	}
+	return worst
 }
 
 func sq(x float64) float64 { return x * x }

@@ -219,26 +219,36 @@ func TestDuctFriction(t *testing.T) {
 	}
 }
 
-// TestBendCoefficients: 2009 ASHRAE Handbook Fundamentals (SI), pp. 21.26-27.
+// fittings gives the bend of a row of duct_fitting_loss.csv; x is the row's
+// diameter in mm, of the three-ring elbow its radius over the diameter.
+var fittings = map[string]struct {
+	make    airflow.Make
+	degrees float64
+}{
+	"CD3-1": {airflow.Stamped, 90}, "CD3-3": {airflow.Stamped, 45}, "CD3-5": {airflow.Pleated, 90}, "CD3-7": {airflow.Pleated, 45},
+	"CD3-9": {airflow.Gored5, 90}, "CD3-10": {airflow.Gored7, 90}, "CD3-12": {airflow.Gored3, 90},
+}
+
+// TestBendCoefficients: every row of 2009 ASHRAE Handbook Fundamentals (SI),
+// pp. 21.26-27.
 func TestBendCoefficients(t *testing.T) {
-	seen := 0
+	seen := map[string]int{}
 	for _, row := range table(t, "duct_fitting_loss.csv") {
-		var b airflow.Bend
-		pleated := false
-		switch {
-		case strings.HasPrefix(row["fitting"], "CD3-1 "):
-			b = airflow.Bend{Degrees: 90, Radius: 1, Count: 1}
-		case strings.HasPrefix(row["fitting"], "CD3-5 "):
-			b, pleated = airflow.Bend{Degrees: 90, Radius: 1, Count: 1}, true
-		case strings.HasPrefix(row["fitting"], "CD3-12 ") && row["x"] == "0.75":
-			b = airflow.Bend{Degrees: 90, Count: 1}
-		default:
-			continue
+		id, _, _ := strings.Cut(row["fitting"], " ")
+		f, ok := fittings[id]
+		require.True(t, ok, "no code computes %s", row["fitting"])
+		x := num(t, row["x"])
+		b, d := airflow.Bend{Degrees: f.degrees, Count: 1, Make: f.make}, x/1000
+		if row["variable"] == "r/D" {
+			d = 4 * inch
+			b.Radius = x * d
 		}
-		seen++
-		require.InDelta(t, num(t, row["C0"]), b.Coefficient(num(t, row["x"])/1000, pleated), 0.02, "%v", row)
+		seen[id]++
+		require.InDelta(t, num(t, row["C0"]), b.Coefficient(d), 1e-9, "%v", row)
+		b.Count = 3
+		require.InDelta(t, 3*num(t, row["C0"]), b.Coefficient(d), 1e-9, "%v", row)
 	}
-	require.Equal(t, 12, seen)
+	require.Equal(t, map[string]int{"CD3-1": 6, "CD3-3": 5, "CD3-5": 5, "CD3-7": 4, "CD3-9": 4, "CD3-10": 3, "CD3-12": 3}, seen)
 }
 
 // TestCodeTable: International Residential Code, Table M1502.4.6.1.

@@ -87,6 +87,25 @@ func GenericBlower() Blower {
 	return b
 }
 
+// Rated is the generic curve drawn out to a machine's own figures: its flow in
+// m³/s with nothing at the collar, and its pressure in Pa when shut off. Zero
+// leaves that side generic; with both given the blower is no longer generic.
+func Rated(free, shutOff float64) Blower {
+	b := GenericBlower()
+	kq, kp := 1.0, 1.0
+	if free > 0 {
+		kq = free / b.Free()
+	}
+	if shutOff > 0 {
+		kp = shutOff / b.Pressure[0]
+	}
+	for i := range b.Flow {
+		b.Flow[i], b.Pressure[i] = b.Flow[i]*kq, b.Pressure[i]*kp
+	}
+	b.Generic = !(free > 0 && shutOff > 0)
+	return b
+}
+
 // Check refuses a curve that does not fall from point to point.
 func (b Blower) Check() error {
 	if len(b.Flow) < 2 || len(b.Flow) != len(b.Pressure) || b.Flow[0] != 0 {
