@@ -60,6 +60,7 @@ func Assess(k *catalogue.Kind, c Case) (Assessment, error) {
 		return Assessment{}, err
 	}
 	m.conclude(&a)
+	a.Air = m.air()
 	if a.Stop = m.stop; a.Stop != "" {
 		a.Sentence = a.Stop + " " + a.Sentence
 	}

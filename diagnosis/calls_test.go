@@ -293,6 +293,10 @@ func goldenText(t *testing.T, name, got string) {
 func rounded(a *diagnosis.Assessment) {
 	six := func(x *float64) { *x = math.Round(*x*1e6) / 1e6 }
 	six(&a.Coverage)
+	if a.Air != nil && a.Air.Flow != nil {
+		six(&a.Air.Flow.Flow)
+		six(&a.Air.Flow.U)
+	}
 	for _, list := range [][]diagnosis.Ranked{a.Ranking, a.Barriers} {
 		for i := range list {
 			six(&list[i].Probability)

@@ -20,6 +20,8 @@ import (
 //	stamp        matches differs no_limit
 //	air_only     no_heat heats unequal_legs between
 //	duct_ratio   duct_restricted duct_clear between
+//	air_speed    as range
+//	collar       as range
 //	low_setting  lower same between
 //	thermistor   conforms high low open short between no_limit
 //	opening      conforms early late never open_cold too_fast no_limit between
@@ -35,6 +37,8 @@ var rules = map[string]func(*job) (result, error){
 	"stamp":       judgeStamp,
 	"air_only":    judgeAirOnly,
 	"duct_ratio":  judgeDuctRatio,
+	"air_speed":   judgeAirSpeed,
+	"collar":      judgeCollar,
 	"low_setting": judgeLowSetting,
 	"thermistor":  judgeThermistor,
 	"opening":     judgeOpening,

@@ -120,15 +120,15 @@ func (j *job) judgeLegs() (result, bool) {
 	return r.with("between").sure(undecided).advise("Clamp each leg again, the jaw closed and one conductor in it."), true
 }
 
-// judgeDuctRatio compares the air with the duct on and off. Without figures,
-// whether the heat cycles normally with the duct off decides.
+// judgeDuctRatio compares the air with the duct on and off; see ratioLimit.
+// Without figures, whether the heat cycles normally with the duct off decides.
 func judgeDuctRatio(j *job) (result, error) {
 	on, off, ok := j.pair()
 	cycling := j.choice("cycling")
 	if !ok && cycling == "" {
 		return result{}, refuse("values", "required", "Give the air with the duct on and off, or how the heat cycled with it off.")
 	}
-	b := j.boundsNamed("ratio", flowRatio)
+	b, note := j.ratioLimit()
 	if !ok {
 		return byCycling(result{quantity: measure.Ratio, unit: "%", limit: b.limit}, cycling), nil
 	}
@@ -138,7 +138,7 @@ func judgeDuctRatio(j *job) (result, error) {
 	}
 	x := on.si / off.si
 	r := from(number{si: x, u: ratioU(on, off), unit: "%", quantity: measure.Ratio})
-	r.limit = b.limit
+	r.limit, r.note = b.limit, note
 	if b.limit == nil {
 		return j.unknownLimit(r, b.missing, "between"), nil
 	}
@@ -154,7 +154,7 @@ func judgeDuctRatio(j *job) (result, error) {
 	case c.Outcome == measure.Conforms:
 		return r.with("duct_clear"), nil
 	case cycling == "same":
-		r.note = "The heat cycled as before all the same: look inside too."
+		r.note = joined(r.note, "The heat cycled as before all the same: look inside too.")
 	}
 	return r.with("duct_restricted"), nil
 }
@@ -169,7 +169,7 @@ func byCycling(r result, cycling string) result {
 	if r.measured == nil {
 		r.text = "not measured, but " + how
 	} else {
-		r.note = strings.ToUpper(how[:1]) + how[1:] + "."
+		r.note = joined(strings.ToUpper(how[:1])+how[1:]+".", r.note)
 	}
 	return r.with(finding).sure(p)
 }

@@ -9,13 +9,14 @@ package diagnosis
 import (
 	"time"
 
+	"drumline/diagnosis/airflow"
 	"drumline/diagnosis/catalogue"
 	"drumline/diagnosis/measure"
 )
 
 // EngineVersion names the rules a verdict was derived with. It changes when a
 // verdict could come out differently for the same reading.
-const EngineVersion = "1"
+const EngineVersion = "2"
 
 // Phase says when in the life of a call a reading was taken.
 type Phase string
@@ -112,6 +113,8 @@ type Unit struct {
 	Watts *float64        // rated heating power from the nameplate
 	Volts *float64        // rated voltage
 	Rule  measure.Rule    // how sure a verdict must be; zero: measure.DefaultRule
+
+	Exhaust *airflow.Exhaust `json:",omitempty"` // the exhaust run as described; nil: nobody did
 }
 
 // Limit is the limit a verdict was judged against. Low and High are SI.
@@ -218,4 +221,5 @@ type Assessment struct {
 	Stop     string  // why the machine must not run before something is mended; empty when it may
 	Sentence string
 	Missing  []string // sheet parameters that would settle inconclusive verdicts
+	Air      *Air     `json:",omitempty"` // physics of exhaust run and heater box; nil when nothing is known of either
 }

@@ -86,13 +86,13 @@ func TestRunsWithoutAModel(t *testing.T) {
 		return e
 	}
 	for name, e := range map[string]*airflow.Exhaust{
-		"not described":               nil,
-		"is not described":            {Termination: "wall"},
-		"shared riser":                change(func(e *airflow.Exhaust) { e.SharedRiser = true }),
-		"booster fan":                 change(func(e *airflow.Exhaust) { e.Booster = "listed" }),
-		"without its length":          change(func(e *airflow.Exhaust) { e.Concealed.Length = 0 }),
+		"not described":            nil,
+		"is not described":         {Termination: "wall"},
+		"shared riser":             change(func(e *airflow.Exhaust) { e.SharedRiser = true }),
+		"booster fan":              change(func(e *airflow.Exhaust) { e.Booster = "listed" }),
+		"without its length":       change(func(e *airflow.Exhaust) { e.Concealed.Length = 0 }),
 		"is described without its": change(func(e *airflow.Exhaust) { e.Transition.Length = 0 }),
-		"without its":                 change(func(e *airflow.Exhaust) { e.Concealed, e.Termination = nil, "roof" }),
+		"without its":              change(func(e *airflow.Exhaust) { e.Concealed, e.Termination = nil, "roof" }),
 	} {
 		_, _, err := e.Run()
 		require.ErrorContains(t, err, name)

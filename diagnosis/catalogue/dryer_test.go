@@ -13,11 +13,11 @@ var tradeOrder = []struct {
 	check, rule string
 	state       CircuitState
 }{
-	{"hood", "range", RunningClosed},
+	{"hood", "air_speed", RunningClosed},
 	{"lint_screen", "choice", Off},
 	{"air_only_run", "air_only", RunningClosed},
 	{"as_found_run", "run", RunningClosed},
-	{"collar_pressure", "range", RunningClosed},
+	{"collar_pressure", "collar", RunningClosed},
 	{"duct_off_run", "duct_ratio", RunningClosed},
 	{"low_setting_cycle", "low_setting", RunningClosed},
 	{"duct_and_box", "choice", Isolated},

@@ -48,6 +48,8 @@ var ruleForms = map[string]ruleForm{
 			"cycling": "choice"},
 		findings: []string{"duct_restricted", "duct_clear", "between"},
 	},
+	"air_speed": {inputs: map[string]string{"velocity": "speed"}, findings: []string{"conforms"}, limited: true},
+	"collar":    {inputs: map[string]string{"pressure": "pressure"}, findings: []string{"conforms"}, limited: true},
 	"low_setting": {
 		inputs:   map[string]string{"off_temperature_high": "temperature", "off_temperature_low": "temperature"},
 		findings: []string{"lower", "same", "between"},
@@ -111,7 +113,7 @@ func extraFindings(c *Check) []string {
 	switch c.Rule {
 	case "choice":
 		return choiceIDs(c)
-	case "range":
+	case "range", "air_speed", "collar":
 		return rangeFindings(c)
 	}
 	return nil

@@ -47,6 +47,9 @@ func (a Assessment) brief() Assessment {
 	a.Result.Ranking = a.Result.Ranking[:min(briefFaults, len(a.Result.Ranking))]
 	a.Result.Next = a.Result.Next[:min(briefChecks, len(a.Result.Next))]
 	a.Result.Barriers = slices.DeleteFunc(slices.Clone(a.Result.Barriers), func(r diagnosis.Ranked) bool { return !r.Tested })
+	if air := a.Result.Air; air != nil {
+		a.Result.Air = &diagnosis.Air{Sentence: air.Sentence}
+	}
 	a.Parts = slices.DeleteFunc(slices.Clone(a.Parts), func(p PartState) bool { return p.Reading == "" })
 	return a
 }

@@ -7,6 +7,7 @@ import (
 	"github.com/jackc/pgx/v5"
 
 	"drumline/diagnosis"
+	"drumline/diagnosis/airflow"
 	"drumline/diagnosis/catalogue"
 	"drumline/diagnosis/measure"
 	"drumline/domain"
@@ -101,11 +102,37 @@ func (c *caseRows) done() []diagnosis.Done {
 
 // engineUnit is what the engine needs to know of a unit.
 func engineUnit(u customers.Unit) diagnosis.Unit {
-	d := diagnosis.Unit{Kind: u.Kind, Gas: u.Fuel == "gas", Has: map[string]bool{}, Watts: u.RatedWatts, Volts: u.SupplyVolts}
+	d := diagnosis.Unit{Kind: u.Kind, Gas: u.Fuel == "gas", Has: map[string]bool{}, Watts: u.RatedWatts, Volts: u.SupplyVolts, Exhaust: engineExhaust(u.Exhaust)}
 	for _, f := range u.Features {
 		d.Has[f] = true
 	}
 	return d
+}
+
+// engineExhaust is the run as described; what nobody answered counts as no.
+func engineExhaust(e *customers.Exhaust) *airflow.Exhaust {
+	if e == nil {
+		return nil
+	}
+	return &airflow.Exhaust{Transition: engineDuct(e.Transition), Concealed: engineDuct(e.Concealed), Termination: e.Termination, Booster: e.Booster,
+		Screen: e.Screen != nil && *e.Screen, SharedRiser: e.SharedRiser != nil && *e.SharedRiser}
+}
+
+func engineDuct(d *customers.Duct) *airflow.Duct {
+	if d == nil {
+		return nil
+	}
+	out := &airflow.Duct{Material: d.Material}
+	if d.Length != nil {
+		out.Length = d.Length.SI
+	}
+	if d.Diameter != nil {
+		out.Diameter = d.Diameter.SI
+	}
+	for _, b := range d.Bends {
+		out.Bends = append(out.Bends, airflow.Bend{Degrees: b.Degrees, Radius: b.Radius.SI, Count: b.Count})
+	}
+	return out
 }
 
 // fitted says whether the unit has the feature something needs, and none that
