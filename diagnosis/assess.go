@@ -392,6 +392,9 @@ func (m *model) rank() (Assessment, error) {
 // weigh computes the posterior of every cause, exactly.
 func (m *model) weigh() error {
 	m.net = newNetwork(m)
+	if err := m.net.laid(); err != nil {
+		return fmt.Errorf("assess: %w", err)
+	}
 	p, err := m.net.weigh(m.net.evidence)
 	if err != nil {
 		return fmt.Errorf("assess: %w", err)

@@ -121,15 +121,18 @@ func (m *model) repeatFirst(a *Assessment) error {
 		return nil
 	}
 	n := Next{Check: ch.ID, Position: a.Doubt.Position, Minutes: m.minutes(ch), Reason: "Does not fit the other readings: check leads and set-up and repeat it first."}
-	before := *m.net
-	before.evidence = m.net.without(func(j int) bool { return m.found[j].judged.Reading.ID == a.Doubt.Reading })
 	then := *m
-	then.net = &before
-	var err error
-	if then.posterior, err = before.weigh(before.evidence); err != nil {
+	then.net = m.net.copy()
+	then.net.evidence = m.net.without(func(j int) bool { return m.found[j].judged.Reading.ID == a.Doubt.Reading })
+	os := m.outcomesOf(then.net, ch)
+	if err := then.net.laid(); err != nil {
 		return fmt.Errorf("assess: %w", err)
 	}
-	ps, err := then.prospects(ch)
+	var err error
+	if then.posterior, err = then.net.weigh(then.net.evidence); err != nil {
+		return fmt.Errorf("assess: %w", err)
+	}
+	ps, err := then.prospects(then.net, os)
 	if err != nil {
 		return err
 	}

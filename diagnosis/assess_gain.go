@@ -16,28 +16,41 @@ type prospect struct {
 	entropy   float64   // bits, of the ranking then
 }
 
-// prospects weighs every way the check can come out, exactly. The chances add
-// up to one. A finding without weights does not happen, as far as this goes.
-func (m *model) prospects(ch *catalogue.Check) ([]prospect, error) {
+// outcomes is the evidence each way a check can come out would bring.
+type outcomes struct {
+	evidence [][]isolate.Evidence
+	constant []float64
+}
+
+// outcomesOf adds the findings of a check to the network. A finding without
+// weights does not happen, as far as this goes; a check that tells no causes
+// apart has no outcomes.
+func (m *model) outcomesOf(n *network, ch *catalogue.Check) outcomes {
+	var o outcomes
 	l := m.ladder(ch)
 	if len(l.causes) == 0 {
-		return nil, nil
+		return o
 	}
-	out := make([]prospect, 0, len(l.Rungs))
 	for y := range l.Rungs {
-		n := *m.net
-		n.findings = n.findings[:len(n.findings):len(n.findings)]
-		n.evidence = n.evidence[:len(n.evidence):len(n.evidence)]
-		n.add(l.at(y, 1, 0)...)
-		p, err := n.weigh(n.evidence)
+		es, constant := n.with(l.at(y, 1, 0))
+		o.evidence, o.constant = append(o.evidence, es), append(o.constant, constant)
+	}
+	return o
+}
+
+// prospects weighs every way a check can come out, exactly. The chances add up
+// to one.
+func (m *model) prospects(n *network, o outcomes) ([]prospect, error) {
+	out := make([]prospect, 0, len(o.evidence))
+	for y, es := range o.evidence {
+		p, err := n.weigh(append(n.evidence[:len(n.evidence):len(n.evidence)], es...))
 		if errors.Is(err, isolate.ErrImpossible) {
 			continue
 		}
 		if err != nil {
-			return nil, fmt.Errorf("assess: check %s: %w", ch.ID, err)
+			return nil, fmt.Errorf("assess: %w", err)
 		}
-		chance := math.Exp(p.LogEvidence + n.constant - m.posterior.LogEvidence - m.net.constant)
-		out = append(out, prospect{chance, p.Fault, p.Entropy()})
+		out = append(out, prospect{math.Exp(p.LogEvidence + o.constant[y] - m.posterior.LogEvidence), p.Fault, p.Entropy()})
 	}
 	return out, nil
 }

@@ -1,6 +1,7 @@
 package diagnosis
 
 import (
+	"fmt"
 	"math"
 	"sort"
 
@@ -61,34 +62,51 @@ func (m *model) sheetHas(parameter string) bool {
 }
 
 func (m *model) candidates(missing map[string]bool) ([]candidate, error) {
-	gone, suspect := m.destroyed(), m.suspect()
-	var out []candidate
-	for i := range m.kind.Checks {
-		ch := &m.kind.Checks[i]
-		if !m.offered(ch, gone) {
-			continue
-		}
-		pos, open := m.openPosition(ch)
-		if !open {
-			continue
-		}
-		c := candidate{check: ch, position: pos, minutes: m.minutes(ch), order: i}
-		ps, err := m.prospects(ch)
+	if len(m.causes) == 0 {
+		return nil, nil
+	}
+	cs := m.doable()
+	n := m.net.copy()
+	os := make([]outcomes, len(cs))
+	for i := range cs {
+		os[i] = m.outcomesOf(n, cs[i].check)
+	}
+	if err := n.laid(); err != nil {
+		return nil, fmt.Errorf("assess: %w", err)
+	}
+	suspect, out := m.suspect(), cs[:0]
+	for i, c := range cs {
+		ps, err := m.prospects(n, os[i])
 		if err != nil {
 			return nil, err
 		}
-		c.gain = m.gain(ps)
-		c.confirms = suspect != "" && shows(ch, suspect)
+		c.gain, c.confirms = m.gain(ps), suspect != "" && shows(c.check, suspect)
 		if c.gain < minGain {
 			continue
 		}
-		if p := m.lacks(ch, pos); p != "" {
+		if p := m.lacks(c.check, c.position); p != "" {
 			missing[p] = true
 			continue
 		}
 		out = append(out, c)
 	}
 	return out, nil
+}
+
+// doable lists the checks that could be done now, at the first open position.
+func (m *model) doable() []candidate {
+	gone := m.destroyed()
+	var out []candidate
+	for i := range m.kind.Checks {
+		ch := &m.kind.Checks[i]
+		if !m.offered(ch, gone) {
+			continue
+		}
+		if pos, open := m.openPosition(ch); open {
+			out = append(out, candidate{check: ch, position: pos, minutes: m.minutes(ch), order: i})
+		}
+	}
+	return out
 }
 
 // offered holds the hard filters. Nothing makes up for one of them: a check

@@ -225,6 +225,9 @@ func (m *model) instead(j int, finding string) (isolate.Posterior, error) {
 		return isolate.Posterior{}, err
 	}
 	n := newNetwork(then)
+	if err := n.laid(); err != nil {
+		return isolate.Posterior{}, err
+	}
 	p, err := n.weigh(n.evidence)
 	p.LogEvidence += n.constant
 	return p, err
@@ -249,10 +252,11 @@ const (
 // explainedAway looks for the fault that would rank highest if the likeliest
 // were known not to be there, and says what the likeliest explains.
 func (m *model) explainedAway(top int) (string, error) {
-	n := *m.net
-	n.findings = n.findings[:len(n.findings):len(n.findings)]
-	n.evidence = n.evidence[:len(n.evidence):len(n.evidence)]
+	n := m.net.copy()
 	n.add(item{isolate.Finding{ID: "ruled out", Links: []isolate.Link{{Fault: top, Weight: 1}}}, 0, 1})
+	if err := n.laid(); err != nil {
+		return "", err
+	}
 	p, err := n.weigh(n.evidence)
 	if errors.Is(err, isolate.ErrImpossible) {
 		return "", nil // nothing but the likeliest explains the case

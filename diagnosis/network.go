@@ -20,6 +20,7 @@ const causesPerCall = 0.35
 // faults, at most one mode of a part at a time; the complaint, the telephone
 // answers and the readings as leaky noisy-OR findings of them.
 type network struct {
+	model    *isolate.Model // of faults and findings; see laid
 	faults   []isolate.Fault
 	findings []isolate.Finding
 	evidence []isolate.Evidence
@@ -297,13 +298,32 @@ func (n *network) without(out func(reading int) bool) []isolate.Evidence {
 	return es
 }
 
+// laid checks the network and makes it ready to be weighed.
+func (n *network) laid() error {
+	var err error
+	n.model, err = isolate.New(n.faults, n.findings)
+	return err
+}
+
 // weigh computes the posterior of every cause.
-func (n *network) weigh(es []isolate.Evidence) (isolate.Posterior, error) {
-	model, err := isolate.New(n.faults, n.findings)
-	if err != nil {
-		return isolate.Posterior{}, err
-	}
-	return model.Weigh(es)
+func (n *network) weigh(es []isolate.Evidence) (isolate.Posterior, error) { return n.model.Weigh(es) }
+
+// with is the network with further items: their evidence, and the logarithm of
+// their constant factors. Lay the network before it is weighed.
+func (n *network) with(items []item) (es []isolate.Evidence, constant float64) {
+	from, before := len(n.evidence), n.constant
+	n.add(items...)
+	es, constant = append([]isolate.Evidence{}, n.evidence[from:]...), n.constant-before
+	n.evidence, n.constant = n.evidence[:from], before
+	return es, constant
+}
+
+// copy is a network that can be added to without touching n.
+func (n *network) copy() *network {
+	c := *n
+	c.findings = n.findings[:len(n.findings):len(n.findings)]
+	c.evidence = n.evidence[:len(n.evidence):len(n.evidence)]
+	return &c
 }
 
 // byProbability orders causes likeliest first; equal ones by prior, then id.
