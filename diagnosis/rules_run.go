@@ -250,7 +250,7 @@ func (j *job) readsLow(r result, off bounds) result {
 	if off.limit == nil || off.limit.Low == nil || r.measured == nil {
 		return r.with("between")
 	}
-	c := measure.Lower(*r.measured, r.uncertainty, *off.limit.Low, measure.Rule{})
+	c := measure.Lower(*r.measured, r.uncertainty, *off.limit.Low, j.unit.Rule)
 	r = r.sure(c.Probability)
 	if c.Outcome != measure.DoesNotConform {
 		return r.with("between").advise("Let it run on until it switches off.")
