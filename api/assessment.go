@@ -127,6 +127,7 @@ type Assessment struct {
 	Ranking          []RankedFault      `json:"ranking" doc:"Likeliest first."`
 	Barriers         []RankedFault      `json:"barriers" doc:"Second barriers: they decide safety and never rank as first cause."`
 	Parts            []AssessedPart     `json:"parts"`
+	Air              *Air               `json:"air,omitempty" doc:"Physics of the exhaust run and the heater box; absent when nothing is known of either."`
 	Next             []NextCheck        `json:"next" doc:"Best first."`
 	Missing          []MissingParameter `json:"missing"`
 	Contradictions   []Contradiction    `json:"contradictions"`
@@ -145,6 +146,7 @@ func (a *API) viewAssessment(v repair.Assessment) Assessment {
 		Sentence: v.Result.Sentence, Stop: v.Result.Stop, Enough: v.Result.Enough, Coverage: v.Result.Coverage, Ranking: viewRanking(v.Result.Ranking),
 		Barriers: viewRanking(v.Result.Barriers), Parts: []AssessedPart{}, Next: []NextCheck{}, Missing: []MissingParameter{},
 		Contradictions: []Contradiction{}, SetAside: v.SetAside, Outdated: v.Outdated}
+	out.Air = viewAir(v.Result.Air)
 	x := v.Experience
 	out.Experience = Experience{Cases: x.Kind.Cases, ModelCases: x.Model.Cases, Strength: x.Weight()}
 	if d := v.Result.Doubt; d != nil {
