@@ -124,17 +124,22 @@ func (j *job) ratioLimit() (bounds, string) {
 	}
 	note := ""
 	if b.limit != nil && b.limit.Low != nil && e.share < *b.limit.Low {
-		note = "Even clean, a run like this keeps less than " + percent(*b.limit.Low) + ": it is long or narrow for a dryer."
+		note = "Even clean, a run like this keeps less than " + whole(*b.limit.Low) + ": it is long or narrow for a dryer."
 	}
 	low := math.Round(100*(e.share-e.allowance())) / 100
-	origin := originComputed + ": clean, this run keeps " + percent(e.share) + " with " + e.with + e.put()
+	origin := originComputed + ": clean, this run keeps " + whole(e.share) + " with " + e.with + e.put()
 	if low < leastShare {
 		low, origin = leastShare, origin+"; never below half"
 	} else {
-		origin += ", less " + percent(e.allowance()) + " allowed"
+		origin += ", less " + trimNumber(100*e.allowance(), 0) + " points allowed"
 	}
 	b.limit = &Limit{Low: &low, Unit: "1", Mark: catalogue.Computed, Origin: origin, Confirmed: true, rule: j.unit.Rule}
 	return b, note
+}
+
+// whole is a share in whole per cent, as the limit beside it is shown.
+func whole(share float64) string {
+	return measure.Format(math.Round(100*share)/100, "%", measure.Ratio, 0)
 }
 
 // judgeAirSpeed holds the speed of the air against its limit and says what
