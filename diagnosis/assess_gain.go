@@ -11,9 +11,8 @@ import (
 
 // prospect is one way a check can come out.
 type prospect struct {
-	chance    float64
-	posterior []float64 // probability of each cause then
-	entropy   float64   // bits, of the ranking then
+	chance  float64
+	entropy float64 // bits, of the ranking then
 }
 
 // outcomes is the evidence each way a check can come out would bring.
@@ -42,15 +41,16 @@ func (m *model) outcomesOf(n *network, ch *catalogue.Check) outcomes {
 // to one.
 func (m *model) prospects(n *network, o outcomes) ([]prospect, error) {
 	out := make([]prospect, 0, len(o.evidence))
+	with := append(make([]isolate.Evidence, 0, len(n.evidence)+4), n.evidence...)
 	for y, es := range o.evidence {
-		p, err := n.weigh(append(n.evidence[:len(n.evidence):len(n.evidence)], es...))
+		p, err := n.glance(append(with, es...))
 		if errors.Is(err, isolate.ErrImpossible) {
 			continue
 		}
 		if err != nil {
 			return nil, fmt.Errorf("assess: %w", err)
 		}
-		out = append(out, prospect{math.Exp(p.LogEvidence + o.constant[y] - m.posterior.LogEvidence), p.Fault, p.Entropy()})
+		out = append(out, prospect{math.Exp(p.LogEvidence + o.constant[y] - m.posterior.LogEvidence), p.Entropy()})
 	}
 	return out, nil
 }

@@ -21,6 +21,7 @@ const causesPerCall = 0.35
 // answers and the readings as leaky noisy-OR findings of them.
 type network struct {
 	model    *isolate.Model // of faults and findings; see laid
+	work     *isolate.Workspace
 	faults   []isolate.Fault
 	findings []isolate.Finding
 	evidence []isolate.Evidence
@@ -46,7 +47,7 @@ type item struct {
 }
 
 func newNetwork(m *model) *network {
-	n := &network{faults: make([]isolate.Fault, len(m.causes)), of: make([]portion, len(m.found))}
+	n := &network{work: &isolate.Workspace{}, faults: make([]isolate.Fault, len(m.causes)), of: make([]portion, len(m.found))}
 	complaint := isolate.Finding{ID: "complaint", Links: make([]isolate.Link, len(m.causes))}
 	for i := range m.causes {
 		c := &m.causes[i]
@@ -306,7 +307,17 @@ func (n *network) laid() error {
 }
 
 // weigh computes the posterior of every cause.
-func (n *network) weigh(es []isolate.Evidence) (isolate.Posterior, error) { return n.model.Weigh(es) }
+func (n *network) weigh(es []isolate.Evidence) (isolate.Posterior, error) {
+	p, err := n.glance(es)
+	p.Fault, p.Absent = slices.Clone(p.Fault), slices.Clone(p.Absent)
+	return p, err
+}
+
+// glance is weigh without memory of its own: what it gives holds until the
+// network is weighed again.
+func (n *network) glance(es []isolate.Evidence) (isolate.Posterior, error) {
+	return n.work.Weigh(n.model, es)
+}
 
 // with is the network with further items: their evidence, and the logarithm of
 // their constant factors. Lay the network before it is weighed.

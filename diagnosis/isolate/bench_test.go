@@ -40,9 +40,10 @@ func BenchmarkWeigh(b *testing.B) {
 				b.Fatal(err)
 			}
 			var p isolate.Posterior
+			var w isolate.Workspace
 			b.ReportAllocs()
 			for b.Loop() {
-				if p, err = m.Weigh(es); err != nil {
+				if p, err = w.Weigh(m, es); err != nil {
 					b.Fatal(err)
 				}
 			}

@@ -48,11 +48,21 @@ type Model struct {
 	Findings []Finding
 
 	groups []group
-	groupO []int // group of each fault
+	groupO []int     // group of each fault
+	links  [][]flink // by fault: its findings, in order
 }
 
-// group is the modes of one part.
-type group struct{ faults []int }
+// group is the modes of one part, and the chance that it has none.
+type group struct {
+	faults []int
+	none   float64
+}
+
+// flink is a link seen from its fault.
+type flink struct {
+	Finding int32
+	Weight  float64
+}
 
 // New checks a model and lays it out. The error names what is wrong.
 func New(faults []Fault, findings []Finding) (*Model, error) {
@@ -71,36 +81,44 @@ func New(faults []Fault, findings []Finding) (*Model, error) {
 		m.groups[g].faults = append(m.groups[g].faults, i)
 		m.groupO[i] = g
 	}
-	for _, g := range m.groups {
+	for i := range m.groups {
+		g := &m.groups[i]
 		sum := 0.0
 		for _, f := range g.faults {
 			sum += faults[f].Prior
 		}
+		g.none = 1 - sum
 		if !(sum < 1) {
 			return nil, fmt.Errorf("isolate: the modes of %s leave no chance that the part is good", faults[g.faults[0]].Group)
 		}
 	}
-	for _, f := range findings {
-		if err := f.check(len(faults)); err != nil {
+	m.links = make([][]flink, len(faults))
+	seen := make([]int, len(faults))
+	for i, f := range findings {
+		if err := f.check(seen, i+1); err != nil {
 			return nil, err
+		}
+		for _, l := range f.Links {
+			m.links[l.Fault] = append(m.links[l.Fault], flink{int32(i), l.Weight})
 		}
 	}
 	return m, nil
 }
 
-func (f Finding) check(faults int) error {
+// check looks a finding through. seen is by fault the number of the finding
+// that named it last.
+func (f Finding) check(seen []int, number int) error {
 	if !(f.Leak >= 0 && f.Leak < 1) {
 		return fmt.Errorf("isolate: leak of finding %s is not from 0 to below 1", f.ID)
 	}
-	seen := map[int]bool{}
 	for _, l := range f.Links {
-		if l.Fault < 0 || l.Fault >= faults || seen[l.Fault] {
+		if l.Fault < 0 || l.Fault >= len(seen) || seen[l.Fault] == number {
 			return fmt.Errorf("isolate: finding %s names an unknown fault, or one twice", f.ID)
 		}
 		if !(l.Weight > 0 && l.Weight <= 1) {
 			return fmt.Errorf("isolate: a weight of finding %s is not above 0 and at most 1", f.ID)
 		}
-		seen[l.Fault] = true
+		seen[l.Fault] = number
 	}
 	return nil
 }
@@ -116,16 +134,15 @@ var (
 // MaxFrontier is the greatest number of findings weighed together, in bits.
 const MaxFrontier = 20
 
-func (m *Model) check(es []Evidence) error {
-	seen := map[int]bool{}
-	for _, e := range es {
-		if e.Finding < 0 || e.Finding >= len(m.Findings) || seen[e.Finding] {
-			return errors.New("isolate: evidence names an unknown finding, or one twice")
-		}
-		seen[e.Finding] = true
-		if !(e.Abnormal >= 0 && e.Normal >= 0 && e.Abnormal+e.Normal > 0) || math.IsInf(e.Abnormal+e.Normal, 0) {
-			return fmt.Errorf("isolate: likelihoods of finding %s are not two numbers from 0, one above it", m.Findings[e.Finding].ID)
-		}
+// errTwice refuses evidence that names a finding twice.
+var errTwice = errors.New("isolate: evidence names an unknown finding, or one twice")
+
+func (m *Model) fits(e *Evidence) error {
+	if e.Finding < 0 || e.Finding >= len(m.Findings) {
+		return errTwice
+	}
+	if !(e.Abnormal >= 0 && e.Normal >= 0 && e.Abnormal+e.Normal > 0) || math.IsInf(e.Abnormal+e.Normal, 0) {
+		return fmt.Errorf("isolate: likelihoods of finding %s are not two numbers from 0, one above it", m.Findings[e.Finding].ID)
 	}
 	return nil
 }
