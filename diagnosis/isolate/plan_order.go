@@ -16,22 +16,18 @@ const settled = 1e-14
 // panels and several faults at once can break that.
 func (p *Planner) ByRatio(b *Belief) Plan {
 	o := newOrdering(p, b)
-	return o.named(o.byRatio(b.chance, o.plain), b.chance, o.sole && !o.shared)
+	return o.named(o.ratios(b.chance, o.plain), b.chance, o.sole && len(o.panels) == 0)
 }
 
-// Best is the order of repairs that costs least: by ratio where that is proven
-// best, else among all orders by dynamic programming over the sets of repairs
-// that are done, time n·2^n. Above MaxOrdered repairs that can be needed it is
-// the order by ratio, and Plan.Best is false.
+// Best is the order of repairs that costs least: of a single fault by ratio,
+// behind shared panels by dynamic programming over how far each panel's own
+// order is done; of several faults by dynamic programming over the sets of
+// repairs that are done, time n·2^n. Where that is too much (more than MaxOrdered
+// repairs for several faults) it is the order by ratio, and Plan.Best is false.
 func (p *Planner) Best(b *Belief) Plan {
 	o := newOrdering(p, b)
-	switch {
-	case o.sole && !o.shared:
-		return o.named(o.byRatio(b.chance, o.folded), b.chance, true)
-	case len(o.live) > MaxOrdered:
-		return o.named(o.byRatio(b.chance, o.folded), b.chance, false)
-	}
-	return o.named(o.bySets(b.chance), b.chance, true)
+	order, best := o.best(b.chance)
+	return o.named(order, b.chance, best)
 }
 
 // PlanAll is the order of all repairs after the evidence, for a model of any
@@ -109,13 +105,14 @@ type ordering struct {
 	plain  []float64 // their costs
 	folded []float64 // their costs, with the opening of a panel behind which nothing else is live
 	opens  []float64 // what opening costs before each; 0 where folded
-	behind []uint64  // live repairs behind the same panel, by bit
+	panels []uint64  // closed ones with several live repairs behind them, those by bit
 	needs  []uint64  // by case
 	sole   bool      // no case needs two repairs
-	shared bool      // a closed panel has two live repairs behind it
 
-	left, best, ratio, upTo []float64
-	order, rank             []int
+	left, rest, needed, ends []float64
+	order, rank              []int
+	chains                   []chain
+	table                    []prices
 }
 
 func newOrdering(p *Planner, b *Belief) *ordering {
@@ -152,55 +149,102 @@ func (o *ordering) compact(needs, live uint64) uint64 {
 	return out
 }
 
-// open lays out the costs with some panels open.
+// open lays out the costs with some panels open. A panel with one live repair
+// behind it is part of the cost of that repair.
 func (o *ordering) open(open []bool) {
-	n := len(o.live)
-	o.folded = slices.Clone(o.plain)
-	o.opens, o.behind, o.shared = make([]float64, n), make([]uint64, n), false
-	for k, i := range o.live {
-		at := o.p.panelOf[i]
-		if at < 0 || open[at] || o.p.panels[at].Cost == 0 {
-			continue
-		}
-		alone := true
-		for other, j := range o.live {
-			if o.p.panelOf[j] == at {
-				o.behind[k] |= 1 << other
-				alone = alone && other == k
+	o.folded = append(o.folded[:0], o.plain...)
+	o.opens = append(o.opens[:0], make([]float64, len(o.live))...)
+	o.panels = o.panels[:0]
+	for at, x := range o.p.panels {
+		members := o.behind(at)
+		switch {
+		case open[at] || x.Cost == 0 || members == 0:
+		case members&(members-1) == 0:
+			o.folded[bits.TrailingZeros64(members)] += x.Cost
+		default:
+			o.panels = append(o.panels, members)
+			for s := members; s != 0; s &= s - 1 {
+				o.opens[bits.TrailingZeros64(s)] = x.Cost
 			}
 		}
-		if alone {
-			o.folded[k] += o.p.panels[at].Cost
-			continue
-		}
-		o.opens[k], o.shared = o.p.panels[at].Cost, true
 	}
 }
 
-// least is the least expected cost of the repairs, times the sum of weights.
-// It is exact unless more than MaxOrdered repairs are live.
+// behind is the live repairs behind a panel, by bit.
+func (o *ordering) behind(panel int) uint64 {
+	out := uint64(0)
+	for k, i := range o.live {
+		if o.p.panelOf[i] == panel {
+			out |= 1 << k
+		}
+	}
+	return out
+}
+
+// planMethod is how an ordering finds its order.
+type planMethod uint8
+
+const (
+	planByRatio planMethod = iota
+	planByChains
+	planBySets
+)
+
+// method picks the one that is exact, and says whether there is one.
+func (o *ordering) method() (m planMethod, exact bool) {
+	switch {
+	case o.sole && len(o.panels) == 0:
+		return planByRatio, true
+	case o.sole:
+		return planByChains, o.states() <= maxStates
+	}
+	return planBySets, len(o.live) <= MaxOrdered
+}
+
+// best is the order that costs least of the live repairs, and whether no other
+// costs less.
+func (o *ordering) best(weights []float64) ([]int, bool) {
+	m, exact := o.method()
+	switch {
+	case m == planByRatio || !exact:
+		return o.ratios(weights, o.folded), exact
+	case m == planByChains:
+		return o.chained(weights), true
+	}
+	return o.searched(weights), true
+}
+
+// least is the expected cost of the order best gives, times the sum of weights.
 func (o *ordering) least(weights []float64) float64 {
-	if o.sole && !o.shared || len(o.live) > MaxOrdered {
-		return o.cost(o.byRatio(weights, o.folded), weights)
+	m, exact := o.method()
+	switch {
+	case m == planByRatio || !exact:
+		return o.cost(o.ratios(weights, o.folded), weights)
+	case m == planByChains:
+		return o.alongChains(weights)
 	}
-	return o.sets(weights)
+	return o.overSets(weights)
 }
 
-// byRatio orders the live repairs by the weight of the cases that need each
-// per cost, equal ones in order.
-func (o *ordering) byRatio(weights, costs []float64) []int {
-	o.ratio = append(o.ratio[:0], make([]float64, len(o.live))...)
-	o.order = o.order[:0]
-	for k, needs := range o.needs {
+// weight sums, for each live repair, the weights of the cases that need it.
+func (o *ordering) weight(weights []float64) []float64 {
+	o.needed = append(o.needed[:0], make([]float64, len(o.live))...)
+	for c, needs := range o.needs {
 		for s := needs; s != 0; s &= s - 1 {
-			o.ratio[bits.TrailingZeros64(s)] += weights[k]
+			o.needed[bits.TrailingZeros64(s)] += weights[c]
 		}
 	}
-	for k := range o.ratio {
-		o.ratio[k] /= costs[k]
+	return o.needed
+}
+
+// ratios orders the live repairs by their weight per cost, equal ones in order.
+func (o *ordering) ratios(weights, costs []float64) []int {
+	needed := o.weight(weights)
+	o.order = o.order[:0]
+	for k, w := range needed {
 		at := k
 		o.order = append(o.order, k)
-		for ; at > 0 && o.ratio[o.order[at-1]] < o.ratio[k]; at-- {
+		for ; at > 0 && needed[o.order[at-1]]*costs[k] < w*costs[o.order[at-1]]; at-- {
 			o.order[at] = o.order[at-1]
 		}
 		o.order[at] = k
@@ -209,127 +253,54 @@ func (o *ordering) byRatio(weights, costs []float64) []int {
 }
 
 // cost is the expected cost of an order, times the sum of weights: each case
-// pays for all repairs up to the last it needs.
+// pays for all repairs up to the last it needs. It leaves in o.ends the weight
+// that ends at each place of the order.
 func (o *ordering) cost(order []int, weights []float64) float64 {
-	paid := 0.0
-	done := uint64(0)
 	o.rank = slices.Grow(o.rank[:0], len(order))[:len(order)]
-	o.upTo = slices.Grow(o.upTo[:0], len(order))[:len(order)]
+	for at, k := range order {
+		o.rank[k] = at
+	}
+	o.ends = append(o.ends[:0], make([]float64, len(order)+1)...)
+	for c, needs := range o.needs {
+		last := 0
+		for s := needs; s != 0; s &= s - 1 {
+			last = max(last, 1+o.rank[bits.TrailingZeros64(s)])
+		}
+		o.ends[last] += weights[c]
+	}
+	paid, sum := 0.0, 0.0
+	done := uint64(0)
 	for at, k := range order {
 		paid += o.folded[k]
-		if done&o.behind[k] == 0 {
+		if o.opens[k] > 0 && !o.opened(done, k) {
 			paid += o.opens[k]
 		}
 		done |= 1 << k
-		o.rank[k], o.upTo[at] = at, paid
-	}
-	sum := 0.0
-	for c, needs := range o.needs {
-		last := -1
-		for s := needs; s != 0; s &= s - 1 {
-			last = max(last, o.rank[bits.TrailingZeros64(s)])
-		}
-		if last >= 0 {
-			sum += weights[c] * o.upTo[last]
-		}
+		sum += o.ends[at+1] * paid
 	}
 	return sum
 }
 
-// sets is the least expected cost by dynamic programming, times the sum of
-// weights: left[S] is the weight of the cases that the repairs S do not settle,
-// best[S] what is still to be paid after S.
-func (o *ordering) sets(weights []float64) float64 {
-	n := len(o.live)
-	full := 1<<n - 1
-	o.settle(weights)
-	o.best = slices.Grow(o.best[:0], full+1)[:full+1]
-	o.best[full] = 0
-	for s := full - 1; s >= 0; s-- {
-		o.best[s] = o.step(uint64(s), uint64(full))
-	}
-	return o.best[0]
-}
-
-// step is what is still to be paid after the repairs s, by the best next one.
-func (o *ordering) step(s, full uint64) float64 {
-	left := o.left[s]
-	least := -1.0
-	for r := full &^ s; r != 0; r &= r - 1 {
-		k := bits.TrailingZeros64(r)
-		if v := o.next(s, k, left); v < least || least < 0 {
-			least = v
+// opened says whether a repair done before k opened its panel.
+func (o *ordering) opened(done uint64, k int) bool {
+	for _, members := range o.panels {
+		if members>>k&1 == 1 {
+			return done&members != 0
 		}
 	}
-	return least
-}
-
-// next is what is still to be paid after s when k comes next.
-func (o *ordering) next(s uint64, k int, left float64) float64 {
-	c := o.folded[k]
-	if s&o.behind[k] == 0 {
-		c += o.opens[k]
-	}
-	return left*c + o.best[s|1<<k]
-}
-
-// settle sums the weights over subsets, and takes them from the whole.
-func (o *ordering) settle(weights []float64) {
-	n := len(o.live)
-	o.left = append(o.left[:0], make([]float64, 1<<n)...)
-	for c, needs := range o.needs {
-		o.left[needs] += weights[c]
-	}
-	for k := range n {
-		half := 1 << k
-		for base := 0; base < 1<<n; base += 2 * half {
-			lower, upper := o.left[base:base+half], o.left[base+half:base+2*half]
-			for i, v := range lower {
-				upper[i] += v
-			}
-		}
-	}
-	whole := o.left[1<<n-1]
-	for s, v := range o.left {
-		o.left[s] = max(0, whole-v)
-	}
-}
-
-// bySets reads the order off the sets, the first repair of equal ones first.
-func (o *ordering) bySets(weights []float64) []int {
-	scale := o.sets(weights)
-	full := uint64(1<<len(o.live) - 1)
-	o.order = o.order[:0]
-	for s := uint64(0); s != full; {
-		pick, least := -1, 0.0
-		for r := full &^ s; r != 0; r &= r - 1 {
-			k := bits.TrailingZeros64(r)
-			if v := o.next(s, k, o.left[s]); pick < 0 || v < least-1e-14*scale {
-				pick, least = k, v
-			}
-		}
-		o.order = append(o.order, pick)
-		s |= 1 << pick
-	}
-	return o.order
+	return false
 }
 
 // named is the plan of an order of live repairs, up to where nothing is left.
 func (o *ordering) named(order []int, weights []float64, best bool) Plan {
 	plan := Plan{Cost: o.cost(order, weights), Best: best}
-	done := uint64(0)
-	for _, k := range order {
-		left := 0.0
-		for c, needs := range o.needs {
-			if needs&^done != 0 {
-				left += weights[c]
-			}
+	left := 0.0
+	for at := len(order) - 1; at >= 0; at-- {
+		left += o.ends[at+1]
+		if left > settled {
+			plan.Order = append(plan.Order, o.live[order[at]])
 		}
-		if left <= settled {
-			break
-		}
-		plan.Order = append(plan.Order, o.live[k])
-		done |= 1 << k
 	}
+	slices.Reverse(plan.Order)
 	return plan
 }

@@ -216,13 +216,23 @@ func TestManyRepairs(t *testing.T) {
 		i, j := p.Best(b).Order[k], p.Best(b).Order[k+1]
 		require.GreaterOrEqual(t, chances[i]/repairs[i].Cost, chances[j]/repairs[j].Cost)
 	}
+	var panels []isolate.Panel
 	for i := range repairs {
-		repairs[i].Panel = "front"
+		repairs[i].Panel = strconv.Itoa(i / 2)
+		if i%2 == 0 {
+			panels = append(panels, isolate.Panel{ID: repairs[i].Panel, Cost: 5})
+		}
 	}
-	p, err = isolate.NewPlanner(repairs, []isolate.Panel{{ID: "front", Cost: 5}})
+	p, err = isolate.NewPlanner(repairs, panels) // 3^20 states
 	require.NoError(t, err)
 	require.False(t, p.Best(b).Best)
-	require.InDelta(t, p.ByRatio(b).Cost, p.Best(b).Cost, 1e-9)
+	for i := range repairs {
+		repairs[i].Panel = strconv.Itoa(i / 20)
+	}
+	p, err = isolate.NewPlanner(repairs, panels) // 21 by 21
+	require.NoError(t, err)
+	require.True(t, p.Best(b).Best)
+	require.Less(t, p.Best(b).Cost, p.ByRatio(b).Cost)
 }
 
 // TestNothingLeftIsNotOrdered: a repair that cannot be needed is left out.
