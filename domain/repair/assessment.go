@@ -48,7 +48,10 @@ func (a Assessment) brief() Assessment {
 	a.Result.Next = a.Result.Next[:min(briefChecks, len(a.Result.Next))]
 	a.Result.Barriers = slices.DeleteFunc(slices.Clone(a.Result.Barriers), func(r diagnosis.Ranked) bool { return !r.Tested })
 	if air := a.Result.Air; air != nil {
-		a.Result.Air = &diagnosis.Air{Sentence: air.Sentence}
+		a.Result.Air = nil
+		if air.Sentence != "" {
+			a.Result.Air = &diagnosis.Air{Sentence: air.Sentence}
+		}
 	}
 	a.Parts = slices.DeleteFunc(slices.Clone(a.Parts), func(p PartState) bool { return p.Reading == "" })
 	return a
