@@ -23,11 +23,13 @@ type Air struct {
 
 // ExpectedAir is what the run as described lets through when clean.
 type ExpectedAir struct {
-	Share  float64   `json:"share" doc:"Of the air with the duct off, from 0 to 1."`
-	Flow   *Quantity `json:"flow"`
-	Collar *Quantity `json:"collar_pressure" doc:"Static, at the dryer's collar."`
-	Blower string    `json:"blower" doc:"What it was computed with: a generic blower, or that of the data sheet."`
-	Put    string    `json:"assumed,omitempty" doc:"What was put in for what nobody said of the run."`
+	Share       float64   `json:"share" doc:"Of the air with the duct off, from 0 to 1."`
+	Flow        *Quantity `json:"flow"`
+	Collar      *Quantity `json:"collar_pressure" doc:"Static, at the dryer's collar."`
+	LeastFlow   *Quantity `json:"least_flow" doc:"With a weaker blower of the same flow; the same where the data sheet gives the blower."`
+	LeastCollar *Quantity `json:"least_collar_pressure"`
+	Blower      string    `json:"blower" doc:"What it was computed with: a generic blower, or that of the data sheet."`
+	Put         string    `json:"assumed,omitempty" doc:"What was put in for what nobody said of the run."`
 }
 
 // Blockage compares the static pressure at the collar with what the run takes
@@ -81,7 +83,8 @@ func viewAir(a *diagnosis.Air) *Air {
 	}
 	out := &Air{Sentence: a.Sentence, Why: a.Why, CodeLength: maybe(a.CodeLength, measure.Length), Box: viewBox(a.Box), Notes: []AirNote{}}
 	if e := a.Expected; e != nil {
-		out.Expected = &ExpectedAir{Share: e.Share, Flow: in(e.Flow, measure.Flow), Collar: in(e.Collar, measure.Pressure), Blower: e.Blower, Put: e.Put}
+		out.Expected = &ExpectedAir{Share: e.Share, Flow: in(e.Flow, measure.Flow), Collar: in(e.Collar, measure.Pressure),
+			LeastFlow: in(e.Least.Flow, measure.Flow), LeastCollar: in(e.Least.Collar, measure.Pressure), Blower: e.Blower, Put: e.Put}
 	}
 	if f := a.Flow; f != nil {
 		out.Flow, out.FlowU = in(f.Flow, measure.Flow), in(f.U, measure.Flow)

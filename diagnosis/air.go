@@ -19,11 +19,12 @@ type Air struct {
 
 // ExpectedAir is what the run as described lets through when clean.
 type ExpectedAir struct {
-	Share  float64 // of the air with the duct off, 0..1
-	Flow   float64 // m³/s
-	Collar float64 // Pa, static, at the collar
-	Blower string  // what it was computed with, e.g. "a generic blower"
-	Put    string  // what was put in for what nobody said; may be empty
+	Share  float64       // of the air with the duct off, 0..1
+	Flow   float64       // m³/s
+	Collar float64       // Pa, static, at the collar
+	Least  airflow.Point // flow and collar with a weaker blower of the same flow; the same where the sheet gives the blower
+	Blower string        // what it was computed with, e.g. "a generic blower"
+	Put    string        // what was put in for what nobody said; may be empty
 }
 
 // MeasuredAir is a flow with its standard uncertainty, m³/s, of a reading.
@@ -73,7 +74,7 @@ func (m *model) air() *Air {
 	e, err := exhaustOf(m.c.Unit, m.c.Sheet)
 	switch {
 	case err == nil:
-		a.Expected = &ExpectedAir{Share: e.share, Flow: e.point.Flow, Collar: e.point.Collar, Blower: e.with, Put: e.assumed}
+		a.Expected = &ExpectedAir{Share: e.share, Flow: e.point.Flow, Collar: e.point.Collar, Least: e.least, Blower: e.with, Put: e.assumed}
 	case m.c.Unit.Exhaust != nil:
 		a.Why = err.Error()
 	}

@@ -23,8 +23,8 @@ func degrees(k float64) string { return trimNumber(k*9/5, 0) + " °F" }
 func (a *Air) sentence() string {
 	s := ""
 	if e := a.Expected; e != nil {
-		s = "Clean, the run as described passes about " + cfm(e.Flow) + ", " + percent(e.Share) + " of the air with the duct off, and shows " +
-			water(e.Collar) + " at the collar, with " + e.Blower + " (own arithmetic)."
+		s = "Clean, the run as described passes about " + span(e.Least.Flow, e.Flow, sayFlow, measure.Flow) + ", up to " + whole(e.Share) + " of the air with the duct off, and shows " +
+			span(e.Least.Collar, e.Collar, sayPressure, measure.Pressure) + " at the collar, with " + e.Blower + " (own arithmetic)."
 	}
 	if a.Flow != nil {
 		s = joined(s, "Measured with the duct on: "+cfm(a.Flow.Flow)+".")

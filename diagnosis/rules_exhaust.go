@@ -17,6 +17,7 @@ import (
 // blower's 190 cfm that is the 105 cfm (1,200 fpm in four inches) below which
 // the trade calls a duct restricted.
 const (
+	weakBlower     = 2.0 / 3
 	shareAllowance = 0.10
 	ownAllowance   = 0.05
 	leastShare     = 0.55
@@ -40,7 +41,8 @@ type exhaust struct {
 	with    string // the blower, in words
 	assumed string // what was put in for what nobody said, in words; may be empty
 	point   airflow.Point
-	share   float64 // of the air with the duct off
+	least   airflow.Point // with a weaker blower of the same flow; the same where the blower is known
+	share   float64       // of the air with the duct off
 }
 
 // exhaustOf computes the run of a unit. The error says in plain words why it
@@ -54,6 +56,13 @@ func exhaustOf(u Unit, s Sheet) (exhaust, error) {
 	e.blower, e.with = blowerOf(s)
 	if e.point, err = airflow.Operate(e.blower, run, airflow.Standard()); err != nil {
 		return exhaust{}, err
+	}
+	e.least = e.point
+	if e.blower.Generic {
+		weaker := airflow.Rated(e.blower.Free(), weakBlower*e.blower.Pressure[0])
+		if e.least, err = airflow.Operate(weaker, run, airflow.Standard()); err != nil {
+			return exhaust{}, err
+		}
 	}
 	e.share = e.point.Flow / e.blower.Free()
 	return e, nil
@@ -180,7 +189,16 @@ func (j *job) flowNote(r result) string {
 	if err != nil {
 		return note + "."
 	}
-	return note + "; clean, this run passes about " + measure.Format(e.point.Flow, unit, measure.Flow, 0) + " with " + e.with + e.put() + "."
+	return note + "; clean, this run passes about " + span(e.least.Flow, e.point.Flow, unit, measure.Flow) + " with " + e.with + e.put() + "."
+}
+
+// span is what lies between two figures, or the one they both are.
+func span(low, high float64, unit string, q measure.Quantity) string {
+	a, b := measure.Format(low, unit, q, 0), measure.Format(high, unit, q, 0)
+	if a == b {
+		return b
+	}
+	return strings.TrimSuffix(a, " "+measure.Symbol(unit, q)) + " to " + b
 }
 
 // flowUnit is the unit of flow for a tech who enters speeds in a unit.
@@ -191,6 +209,9 @@ func flowUnit(speed string) string {
 	return "[cft_i]/min"
 }
 
+// pitotNote tells static from velocity pressure: one instrument shows both.
+const pitotNote = "Use the static opening of the pitot tube alone: between its two openings it shows the velocity pressure, which is another quantity."
+
 // judgeCollar holds the static pressure at the collar against its limit and
 // says what the run as described would show when clean.
 func judgeCollar(j *job) (result, error) {
@@ -198,11 +219,14 @@ func judgeCollar(j *job) (result, error) {
 	if err != nil || r.measured == nil || r.limit == nil {
 		return r, err
 	}
+	if in := j.reading.Instrument; in != nil && in.Method == "pitot" {
+		r.note = joined(r.note, pitotNote)
+	}
 	e, err := exhaustOf(j.unit, j.sheet)
 	if err != nil {
 		return r, nil
 	}
-	note := "Clean, this run shows about " + measure.Format(e.point.Collar, displayUnit(r.unit, r.limit.Unit, r.quantity), r.quantity, 0) +
+	note := "Clean, this run shows about " + span(e.least.Collar, e.point.Collar, displayUnit(r.unit, r.limit.Unit, r.quantity), r.quantity) +
 		" with " + e.with + e.put() + "."
 	r.note = joined(joined(note, e.meaning(r)), r.note)
 	return r, nil
@@ -217,7 +241,7 @@ func (e exhaust) meaning(r result) string {
 		return "So the run itself takes that much: it is long or narrow, and cleaning alone will not bring it down."
 	case r.finding == "high":
 		return "What is above that is a blockage on the way out: transition piece, run or hood."
-	case r.finding == "conforms" && x+surely < weakCollar*e.point.Collar:
+	case r.finding == "conforms" && x+surely < weakCollar*e.least.Collar:
 		return "This is far below it: if the air outside is weak too, look at blower, seals and inlet, not at the duct."
 	}
 	return ""

@@ -86,6 +86,11 @@ func airSamples() []any {
 		ratio("duct_restricted", 700, 1600), ratio("duct_clear", 1500, 1600), ratio("between", 1120, 1600), ratio("between", 10, 30),
 		fresh("duct_off_run", "", "duct_restricted", nil, values{"cycling": chosen("normal_now")}),
 		fresh("duct_off_run", "", "duct_clear", nil, values{"cycling": chosen("same")}),
+		hood(1500, "conforms").on(lawful()), ratio("duct_clear", 1184, 1600).on(lawful()), ratio("duct_restricted", 880, 1600).on(lawful()),
+		ratio("between", 1060, 1600).on(lawful()), ratio("duct_restricted", 720, 1600).on(described(6, 60, 4)),
+		fresh("collar_pressure", "", "high", nil, values{"pressure": value(280, "[in_i'H2O]")}).on(lawful()),
+		fresh("collar_pressure", "", "high", nil, values{"pressure": value(230, "[in_i'H2O]")}).on(described(6, 60, 4)),
+		fresh("collar_pressure", "", "conforms", nil, values{"pressure": value(40, "[in_i'H2O]")}).on(lawful()),
 		lowCycle("lower", 128).on(dryer("low_setting", "bias_heater")), lowCycle("same", 153).on(dryer("low_setting", "bias_heater")),
 		lowCycle("between", 140).on(dryer("low_setting", "bias_heater")),
 	}
