@@ -26,7 +26,7 @@ type ExpectedAir struct {
 	Share       float64   `json:"share" doc:"Of the air with the duct off, from 0 to 1."`
 	Flow        *Quantity `json:"flow"`
 	Collar      *Quantity `json:"collar_pressure" doc:"Static, at the dryer's collar."`
-	LeastFlow   *Quantity `json:"least_flow" doc:"With a weaker blower of the same flow; the same where the data sheet gives the blower."`
+	LeastFlow   *Quantity `json:"least_flow" doc:"With a weaker blower of the same flow; the same where the data sheet gives its pressure."`
 	LeastCollar *Quantity `json:"least_collar_pressure"`
 	Blower      string    `json:"blower" doc:"What it was computed with: a generic blower, or that of the data sheet."`
 	Put         string    `json:"assumed,omitempty" doc:"What was put in for what nobody said of the run."`

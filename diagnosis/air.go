@@ -22,7 +22,7 @@ type ExpectedAir struct {
 	Share  float64       // of the air with the duct off, 0..1
 	Flow   float64       // m³/s
 	Collar float64       // Pa, static, at the collar
-	Least  airflow.Point // flow and collar with a weaker blower of the same flow; the same where the sheet gives the blower
+	Least  airflow.Point // flow and collar with a weaker blower of the same flow; the same where the sheet gives its pressure
 	Blower string        // what it was computed with, e.g. "a generic blower"
 	Put    string        // what was put in for what nobody said; may be empty
 }

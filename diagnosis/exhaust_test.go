@@ -72,7 +72,7 @@ func TestDuctRatioFollowsTheDescribedRun(t *testing.T) {
 		{"lawful run, restricted", lawful(), nil, 880, "duct_restricted", []string{"55%", "at least 67%"}},
 		{"short run", described(4, 3, 0), nil, 1120, "duct_restricted", []string{"at least 81%", "keeps 91% with a generic blower"}},
 		{"short run, clear", described(4, 3, 0), nil, 1504, "duct_clear", []string{"at least 81%"}},
-		{"blower of the sheet", lawful(), blowerSheet(190, 2), 1184, "between", []string{"at least 72%", "with the blower of the data sheet, less 5 points allowed"}},
+		{"blower of the sheet", lawful(), blowerSheet(190, 2), 1184, "between", []string{"at least 72%", "with the blower of the data sheet (installation instructions, page 7), less 5 points allowed"}},
 		{"long run", described(6, 60, 4), nil, 720, "duct_restricted", []string{"at least 56%", "keeps 66%", "Even clean, a run like this keeps less than 70%: it is long or narrow for a dryer."}},
 		{"run beyond all measure", described(8, 120, 6), nil, 640, "duct_restricted", []string{"at least 55%", "never below 55%"}},
 		{"shared riser", noisy, nil, 1360, "duct_clear", []string{"at least 70%", "The limit is the usual one: the run ends in a shared riser"}},
@@ -105,10 +105,10 @@ func TestWhoseBlower(t *testing.T) {
 	v.Confirmed = false
 	both["blower_free_flow"] = v
 	for says, s := range map[string]diagnosis.Sheet{
-		"the blower of the data sheet (unconfirmed)":         both,
-		"a generic blower of the data sheet's flow":          one("blower_free_flow", 190*cfmOf, true),
-		"a generic blower of the data sheet's pressure (unc": one("blower_shut_off_pressure", 2*waterU, false),
-		"a generic blower, less":                             one("blower_free_flow", 0, true),
+		"the blower of the data sheet (installation instructions, page 7, unconfirmed)": both,
+		"a generic blower of the data sheet's flow":                                     one("blower_free_flow", 190*cfmOf, true),
+		"a generic blower of the data sheet's pressure (unc":                            one("blower_shut_off_pressure", 2*waterU, false),
+		"a generic blower, less":                                                        one("blower_free_flow", 0, true),
 	} {
 		require.Contains(t, dryerVerdict(t, k, ratio("", 1184, 1600), s, lawful()).Sentence, says)
 	}

@@ -41,7 +41,7 @@ type exhaust struct {
 	with    string // the blower, in words
 	assumed string // what was put in for what nobody said, in words; may be empty
 	point   airflow.Point
-	least   airflow.Point // with a weaker blower of the same flow; the same where the blower is known
+	least   airflow.Point // with a weaker blower of the same flow; the same where its pressure is known
 	share   float64       // of the air with the duct off
 }
 
@@ -58,7 +58,7 @@ func exhaustOf(u Unit, s Sheet) (exhaust, error) {
 		return exhaust{}, err
 	}
 	e.least = e.point
-	if e.blower.Generic {
+	if positive(s, shutOff) == 0 {
 		weaker := airflow.Rated(e.blower.Free(), weakBlower*e.blower.Pressure[0])
 		if e.least, err = airflow.Operate(weaker, run, airflow.Standard()); err != nil {
 			return exhaust{}, err
@@ -95,14 +95,22 @@ func positive(s Sheet, parameter string) float64 {
 	return *v
 }
 
-// sheetMark says when one of the values is not confirmed.
+// sheetMark says where the first of the values stands, and when one of them is
+// not confirmed, in brackets.
 func sheetMark(s Sheet, parameters ...string) string {
+	mark, sure := s[parameters[0]].Origin, true
 	for _, p := range parameters {
-		if !s[p].Confirmed {
-			return unconfirmed
-		}
+		sure = sure && s[p].Confirmed
 	}
-	return ""
+	switch {
+	case mark != "" && sure:
+		return " (" + mark + ")"
+	case mark != "":
+		return " (" + mark + ", unconfirmed)"
+	case sure:
+		return ""
+	}
+	return unconfirmed
 }
 
 // put says what was assumed of the run, in brackets.
