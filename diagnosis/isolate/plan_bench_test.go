@@ -68,10 +68,17 @@ func BenchmarkWeighed(b *testing.B) {
 	}
 }
 
-// BenchmarkLookAhead: 12 faults and 20 tests; a single fault with and without
-// panels, and all sets of faults.
+// BenchmarkLookAhead: 20 tests; a single fault among 12 with and without panels,
+// and all sets of the 8 and of the 12 likeliest faults behind panels.
 func BenchmarkLookAhead(b *testing.B) {
 	m, es, p := largeNetwork(b, 12)
+	sets, err := p.Weighed(m, es)
+	require.NoError(b, err)
+	few := p.Only(isolate.Likeliest(sets.Needed(p), 8))
+	fewer, err := few.Weighed(m, es)
+	require.NoError(b, err)
+	single, err := p.Single(sets.Needed(p))
+	require.NoError(b, err)
 	var bare []isolate.Repair
 	for _, r := range p.Repairs() {
 		r.Panel = ""
@@ -79,27 +86,18 @@ func BenchmarkLookAhead(b *testing.B) {
 	}
 	free, err := isolate.NewPlanner(bare, nil)
 	require.NoError(b, err)
-	sets, err := p.Weighed(m, es)
-	require.NoError(b, err)
-	single, err := p.Single(sets.Needed(p))
-	require.NoError(b, err)
-	var whole, one []isolate.Test
-	for k := 20; k < 40; k++ {
-		rows, err := sets.Outcomes(k)
-		require.NoError(b, err)
-		whole = append(whole, isolate.Test{Cost: 5, Outcomes: rows})
-		x := isolate.Test{Cost: 5, Outcomes: make([][]float64, 2)}
-		for i := range bare { // case 1<<i is the one with fault i alone
-			x.Outcomes[0], x.Outcomes[1] = append(x.Outcomes[0], rows[0][1<<i]), append(x.Outcomes[1], rows[1][1<<i])
-		}
-		one = append(one, x)
-	}
+	whole := looksAt(b, sets)
 	for _, c := range []struct {
 		name   string
 		p      *isolate.Planner
 		belief *isolate.Belief
 		tests  []isolate.Test
-	}{{"single", free, single, one}, {"single with panels", p, single, one}, {"sets", free, sets, whole}, {"sets with panels", p, sets, whole}} {
+	}{
+		{"single of 12", free, single, ofOne(whole, 12)},
+		{"single of 12 with panels", p, single, ofOne(whole, 12)},
+		{"sets of 8 with panels", few, fewer, looksAt(b, fewer)},
+		{"sets of 12 with panels", p, sets, whole},
+	} {
 		b.Run(c.name, func(b *testing.B) {
 			b.ReportAllocs()
 			for b.Loop() {
@@ -109,4 +107,30 @@ func BenchmarkLookAhead(b *testing.B) {
 			}
 		})
 	}
+}
+
+// looksAt is a look at each of the 20 findings that are open.
+func looksAt(b *testing.B, belief *isolate.Belief) []isolate.Test {
+	b.Helper()
+	var out []isolate.Test
+	for k := 20; k < 40; k++ {
+		rows, err := belief.Outcomes(k)
+		require.NoError(b, err)
+		out = append(out, isolate.Test{Cost: 5, Outcomes: rows})
+	}
+	return out
+}
+
+// ofOne keeps of the likelihoods of all sets those of each fault alone: set
+// 1<<i is fault i.
+func ofOne(tests []isolate.Test, n int) []isolate.Test {
+	var out []isolate.Test
+	for _, x := range tests {
+		rows := make([][]float64, 2)
+		for i := range n {
+			rows[0], rows[1] = append(rows[0], x.Outcomes[0][1<<i]), append(rows[1], x.Outcomes[1][1<<i])
+		}
+		out = append(out, isolate.Test{Cost: x.Cost, Outcomes: rows})
+	}
+	return out
 }

@@ -50,7 +50,7 @@ func (p *Planner) LookAhead(b *Belief, tests []Test) (Advice, error) {
 	least := a.Now.Cost * 1e-12
 	weights := make([]float64, len(b.chance))
 	for i, t := range tests {
-		at, err := p.fitsTest(b, t)
+		at, err := p.fitsTest(t, weights)
 		if err != nil {
 			return Advice{}, err
 		}
@@ -82,8 +82,9 @@ func (o *ordering) after(b *Belief, t Test, weights []float64) float64 {
 	return sum
 }
 
-// fitsTest checks a test against the belief and finds its panel, -1 for none.
-func (p *Planner) fitsTest(b *Belief, t Test) (panel int, err error) {
+// fitsTest checks a test and finds its panel, -1 for none. sums is working space
+// of one number for each case.
+func (p *Planner) fitsTest(t Test, sums []float64) (panel int, err error) {
 	panel = p.panel(t.Panel)
 	if panel < 0 && t.Panel != "" {
 		return 0, fmt.Errorf("isolate: test %s is behind panel %q, which is not listed", t.ID, t.Panel)
@@ -91,7 +92,7 @@ func (p *Planner) fitsTest(b *Belief, t Test) (panel int, err error) {
 	if !costs(t.Cost) {
 		return 0, fmt.Errorf("isolate: cost of test %s is not a number from 0", t.ID)
 	}
-	sums := make([]float64, len(b.chance))
+	clear(sums)
 	for _, likelihood := range t.Outcomes {
 		if len(likelihood) != len(sums) {
 			return 0, fmt.Errorf("isolate: test %s has %d likelihoods for %d cases", t.ID, len(likelihood), len(sums))

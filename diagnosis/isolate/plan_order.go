@@ -57,13 +57,10 @@ func (p *Planner) PlanAll(m *Model, es []Evidence) (Plan, error) {
 	for k, i := range plan.Order {
 		plan.Order[k] = first[i]
 	}
-	rest := slices.DeleteFunc(p.all(), func(i int) bool { return slices.Contains(plan.Order, i) })
-	slices.SortStableFunc(rest, func(x, y int) int {
-		return cmp.Compare(needed[y]/p.repairs[y].Cost, needed[x]/p.repairs[x].Cost)
-	})
-	plan.Best = plan.Best && b.Missed <= settled
-	if b.Missed > settled {
-		plan.Order = append(plan.Order, rest...)
+	whole := len(first) == len(p.repairs) && len(p.removes(first)) == len(m.Faults)
+	plan.Best = plan.Best && whole
+	if !whole && b.Missed > settled {
+		plan.Order = append(plan.Order, p.others(plan.Order, needed)...)
 	}
 	broken, err := StillBroken(m, es)
 	if err != nil {
@@ -71,6 +68,16 @@ func (p *Planner) PlanAll(m *Model, es []Evidence) (Plan, error) {
 	}
 	plan.Cost, err = p.ExpectedCost(plan.Order, func(done []int) (float64, error) { return broken(p.removes(done)) })
 	return plan, err
+}
+
+// others lists the repairs not in an order, by how likely each is needed per
+// cost.
+func (p *Planner) others(order []int, needed []float64) []int {
+	out := slices.DeleteFunc(p.all(), func(i int) bool { return slices.Contains(order, i) })
+	slices.SortStableFunc(out, func(x, y int) int {
+		return cmp.Compare(needed[y]/p.repairs[y].Cost, needed[x]/p.repairs[x].Cost)
+	})
+	return out
 }
 
 // needed is the probability that each repair is needed: the sum over its
@@ -112,7 +119,7 @@ type ordering struct {
 	left, rest, needed, ends []float64
 	order, rank              []int
 	chains                   []chain
-	table                    []prices
+	prices                   []price
 }
 
 func newOrdering(p *Planner, b *Belief) *ordering {
@@ -167,6 +174,9 @@ func (o *ordering) open(open []bool) {
 				o.opens[bits.TrailingZeros64(s)] = x.Cost
 			}
 		}
+	}
+	if !o.sole {
+		o.price()
 	}
 }
 
@@ -272,23 +282,13 @@ func (o *ordering) cost(order []int, weights []float64) float64 {
 	done := uint64(0)
 	for at, k := range order {
 		paid += o.folded[k]
-		if o.opens[k] > 0 && !o.opened(done, k) {
+		if o.opens[k] > 0 && done&o.mates(k) == 0 {
 			paid += o.opens[k]
 		}
 		done |= 1 << k
 		sum += o.ends[at+1] * paid
 	}
 	return sum
-}
-
-// opened says whether a repair done before k opened its panel.
-func (o *ordering) opened(done uint64, k int) bool {
-	for _, members := range o.panels {
-		if members>>k&1 == 1 {
-			return done&members != 0
-		}
-	}
-	return false
 }
 
 // named is the plan of an order of live repairs, up to where nothing is left.
