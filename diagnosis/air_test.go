@@ -82,6 +82,8 @@ func TestDuctRatio(t *testing.T) {
 		{"clear yet cycling normal now", 1500, 1600, "normal_now", "between"},
 		{"restricted yet cycling the same", 700, 1600, "same", "duct_restricted"},
 		{"no air at all", 0, 0, "", "between"},
+		{"the two swapped", 1600, 400, "", "between"},
+		{"next to nothing with it off", 1600, 1e-306, "", "between"},
 		{"only the cycling", -1, -1, "same", "duct_clear"},
 	}
 	for _, tt := range tests {

@@ -132,9 +132,8 @@ func judgeDuctRatio(j *job) (result, error) {
 	if !ok {
 		return byCycling(result{quantity: measure.Ratio, unit: "%", limit: b.limit}, cycling), nil
 	}
-	if off.si <= 3*off.u {
-		return result{finding: "between", text: "hardly any air with the duct off", probability: undecided,
-			limit: b.limit, quantity: measure.Ratio, unit: "%", do: "Look at the blower, then repeat."}, nil
+	if text, do := oddPair(on, off); text != "" {
+		return result{finding: "between", text: text, probability: undecided, limit: b.limit, quantity: measure.Ratio, unit: "%", do: do}, nil
 	}
 	x := on.si / off.si
 	r := from(number{si: x, u: ratioU(on, off), unit: "%", quantity: measure.Ratio})
@@ -157,6 +156,22 @@ func judgeDuctRatio(j *job) (result, error) {
 		r.note = joined(r.note, "The heat cycled as before all the same: look inside too.")
 	}
 	return r.with("duct_restricted"), nil
+}
+
+// swapped is how many times the air with the duct on may exceed that with it
+// off before one of the two is taken for a slip. Judgement.
+const swapped = 3
+
+// oddPair says what is wrong with a pair of figures that cannot be compared,
+// and what to do; empty when they can.
+func oddPair(on, off number) (text, do string) {
+	switch {
+	case off.si <= 3*off.u:
+		return "hardly any air with the duct off", "Look at the blower, then repeat."
+	case on.si > swapped*off.si:
+		return "far more with it on than off", "See whether the two figures were swapped, else measure both again at the same spot."
+	}
+	return "", ""
 }
 
 // byCycling decides by how the heat cycled with the duct off, with the figures
