@@ -251,6 +251,14 @@ func TestMoreRepairsThanAreSearched(t *testing.T) {
 	cost, err := p.ExpectedCost(plan.Order, broken)
 	require.NoError(t, err)
 	require.InDelta(t, cost, plan.Cost, 1e-9)
+	now, err := m.Weigh(es)
+	require.NoError(t, err)
+	repairs := p.Repairs()
+	require.ElementsMatch(t, isolate.Likeliest(now.Fault, isolate.MaxOrdered), plan.Order[:isolate.MaxOrdered])
+	for k := isolate.MaxOrdered; k < 19; k++ {
+		i, j := plan.Order[k], plan.Order[k+1]
+		require.GreaterOrEqual(t, now.Fault[i]/repairs[i].Cost, now.Fault[j]/repairs[j].Cost)
+	}
 	_, err = p.Weighed(m, es)
 	require.ErrorIs(t, err, isolate.ErrWide)
 }

@@ -58,7 +58,7 @@ func (p *Planner) PlanAll(m *Model, es []Evidence) (Plan, error) {
 		plan.Order[k] = first[i]
 	}
 	whole := len(first) == len(p.repairs) && len(p.removes(first)) == len(m.Faults)
-	plan.Best = plan.Best && whole
+	plan.Best = whole
 	if !whole && b.Missed > settled {
 		plan.Order = append(plan.Order, p.others(plan.Order, needed)...)
 	}
