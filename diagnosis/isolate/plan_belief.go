@@ -56,8 +56,9 @@ func (p *Planner) Single(chances []float64) (*Belief, error) {
 // Weighed is the belief after the evidence: every set of the faults that the
 // planner's repairs remove, weighed exactly, given that no other fault of the
 // model is there (Missed tells how likely one is). At most one mode of a group
-// is there. Errors: ErrImpossible, ErrWide for more than MaxCases sets, evidence
-// or repairs that do not fit the model.
+// is there. Errors: ErrImpossible, also when the evidence needs a fault that no
+// repair removes; ErrWide for more than MaxCases sets, too; evidence or repairs
+// that do not fit the model.
 func (p *Planner) Weighed(m *Model, es []Evidence) (*Belief, error) {
 	if err := p.fits(m); err != nil {
 		return nil, err
