@@ -194,8 +194,14 @@ func (b *Belief) extend(p *Planner, modes []int, keep []float64) {
 // update weighs one more finding in.
 func (b *Belief) update(e Evidence) error {
 	most := max(e.Abnormal, e.Normal)
+	abnormal, normal := e.Abnormal/most, e.Normal/most
+	sum := 0.0
 	for k, u := range b.abnormal(e.Finding) {
-		b.chance[k] *= e.Abnormal/most*u + e.Normal/most*(1-u)
+		b.chance[k] *= abnormal*u + normal*(1-u)
+		sum += b.chance[k]
+	}
+	if sum > 1e-100 {
+		return nil
 	}
 	return b.scale()
 }
@@ -217,6 +223,10 @@ func (b *Belief) abnormal(finding int) []float64 {
 		n := len(out)
 		for _, fault := range modes {
 			w := weightOf(f, fault)
+			if w == 0 {
+				out = append(out, out[:n]...)
+				continue
+			}
 			for _, u := range out[:n] {
 				out = append(out, u+w*(1-u))
 			}
