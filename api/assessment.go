@@ -17,6 +17,7 @@ type RankedFault struct {
 	Part        string   `json:"part"`
 	Probability float64  `json:"probability" doc:"Of a cause: that it is there. Several may be, so they need not add up to one. Of a second barrier: that it has failed."`
 	Tested      bool     `json:"tested" doc:"A conclusive finding speaks about it."`
+	Mended      bool     `json:"mended" doc:"Work has been done on its part."`
 	Reasons     []string `json:"reasons"`
 }
 
@@ -120,7 +121,8 @@ type Assessment struct {
 	EngineVersion    string             `json:"engine_version"`
 	Sentence         string             `json:"sentence"`
 	Stop             string             `json:"stop,omitempty" doc:"Why the machine must not run before something is mended: show it before all else. Powered checks are not offered then."`
-	Enough           bool               `json:"enough" doc:"No check pays any more: conclude."`
+	Enough           bool               `json:"enough" doc:"Settled: conclude."`
+	Exhausted        bool               `json:"exhausted" doc:"No check left pays, though nothing is settled: repeat what was inconclusive, ask for a second opinion, or conclude with a reason."`
 	Doubt            *Doubt             `json:"doubt,omitempty" doc:"What does not fit the rest: settle it before any part is blamed."`
 	Experience       Experience         `json:"experience"`
 	Coverage         float64            `json:"coverage" doc:"Share of what could be wrong that a conclusive finding has touched."`
@@ -143,7 +145,7 @@ type Rederived struct {
 
 func (a *API) viewAssessment(v repair.Assessment) Assessment {
 	out := Assessment{CallID: v.CallID, Kind: v.Kind, CatalogueVersion: v.CatalogueVersion, Catalogue: v.Catalogue, EngineVersion: v.Engine,
-		Sentence: v.Result.Sentence, Stop: v.Result.Stop, Enough: v.Result.Enough, Coverage: v.Result.Coverage, Ranking: viewRanking(v.Result.Ranking),
+		Sentence: v.Result.Sentence, Stop: v.Result.Stop, Enough: v.Result.Enough, Exhausted: v.Result.Exhausted, Coverage: v.Result.Coverage, Ranking: viewRanking(v.Result.Ranking),
 		Barriers: viewRanking(v.Result.Barriers), Parts: []AssessedPart{}, Next: []NextCheck{}, Missing: []MissingParameter{},
 		Contradictions: []Contradiction{}, SetAside: v.SetAside, Outdated: v.Outdated}
 	out.Air = viewAir(v.Result.Air)
@@ -175,7 +177,7 @@ func (a *API) viewAssessment(v repair.Assessment) Assessment {
 func viewRanking(rs []diagnosis.Ranked) []RankedFault {
 	out := []RankedFault{}
 	for _, r := range rs {
-		v := RankedFault{Fault: r.Fault, Name: r.Name, Part: r.Part, Probability: r.Probability, Tested: r.Tested, Reasons: []string{}}
+		v := RankedFault{Fault: r.Fault, Name: r.Name, Part: r.Part, Probability: r.Probability, Tested: r.Tested, Mended: r.Mended, Reasons: []string{}}
 		v.Reasons = append(v.Reasons, r.Reasons...)
 		out = append(out, v)
 	}

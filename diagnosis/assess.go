@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 
 	"drumline/diagnosis/catalogue"
 	"drumline/diagnosis/isolate"
@@ -14,25 +15,28 @@ import (
 // shows it directly, before the engine says: conclude. Judgement, no source.
 const enoughProbability = 0.9
 
-// Assess says where a call stands: how likely each fault is as the first
-// cause, where each part stands now, what to check next and whether to stop.
+// Assess says where a call stands: how likely each fault is to be there, where each part stands now, what to check next and whether to stop.
 //
-// The ranking is a single-fault Bayes over the complaint's causes:
+// Several faults may be there at once: the causes are independent, one mode of
+// a part at most, and are weighed exactly (package isolate). Their priors are
+// the catalogue's, drawn towards the shop's own verified repairs. The complaint
+// itself is a finding that at least one first cause makes for; telephone
+// answers and readings are findings too, a number near its limit one of two
+// with the likelihood of each. Faults that explain something else have their
+// place in the network, so that what they make for is no riddle, but never
+// rank. Faults of parts the unit does not have are left out and the other
+// priors scaled up. Second barriers never rank: they stand in Barriers, each
+// with its own chance of being failed now.
 //
-//	P(f) ∝ prior(f) · Π triage ratio(answer, f) · Π P(finding | f)
-//
-// The findings are those of the machine as it was found: a reading taken
-// after an action that touched what it speaks about explains the mended
-// machine, not the complaint, and does not weigh here. One tagged as found
-// still weighs after work that mends nothing (pulling the machine out), as
-// long as the as-found states its check needs stand. Verification readings and
-// readings set aside do not weigh. The same check at the same position counts
-// once, the latest by time and then id. Readings of two checks that give the
-// same answers (a look at the hood and the speed of its air) are not
-// independent: the more informative one weighs, the other is only shown.
-// Faults of parts the unit does not
-// have are left out and the other priors scaled up. Second barriers never
-// rank: they stand in Barriers, each with its own chance of being failed now.
+// A reading says nothing of a part that was mended before it was taken: it
+// judges the machine as mended, and still speaks of everything else. One tagged
+// as found still weighs after work that mends nothing (pulling the machine
+// out), as long as the as-found states its check needs stand. Readings set
+// aside do not weigh. The same check at the same position in the same state of
+// the machine counts once, the latest by time and then id: repeated readings of
+// one set-up are not independent. Nor are readings of two checks that give the
+// same answers (a look at the hood and the speed of its air): the more
+// informative one weighs, the other is only shown.
 //
 // Parts is the state now: an action ends the evidence of what it touches, and
 // what a verification reading says of a part outranks every earlier reading.
@@ -56,7 +60,7 @@ func Assess(k *catalogue.Kind, c Case) (Assessment, error) {
 	if a.Next, a.Missing, err = m.next(); err != nil {
 		return Assessment{}, err
 	}
-	if err := m.repeatFirst(&a); err != nil {
+	if err := m.repeat(&a); err != nil {
 		return Assessment{}, err
 	}
 	m.conclude(&a)
@@ -67,13 +71,14 @@ func Assess(k *catalogue.Kind, c Case) (Assessment, error) {
 	return a, nil
 }
 
-// cause is one first cause with its probabilities.
+// cause is one fault of the network with its probabilities.
 type cause struct {
 	fault     *catalogue.Fault
 	part      *catalogue.Part
-	prior     float64 // scaled to one over the causes
+	prior     float64 // of a first cause: its share of them; of any other fault: the chance that it is there
 	posterior float64
 	tested    bool
+	mended    bool // work has been done on its part since the machine was found
 }
 
 // evidence is one reading that weighs, with what it came to.
@@ -84,6 +89,9 @@ type evidence struct {
 	conclusive bool
 	chance     []float64 // P(finding | only this fault) by cause of the model; set for what weighs
 	quiet      bool      // another reading that gives the same answers weighs instead
+	gone       []bool    // by cause: work before the reading has ended what it could tell of it; nil for none
+	work       int       // actions that mend done before it
+	state      string    // of what the check can speak of, what was gone; see stateOf
 }
 
 // model is a case laid out against its catalogue.
@@ -95,11 +103,14 @@ type model struct {
 	net       *network
 	posterior isolate.Posterior
 	leftOut   []isolate.Posterior // by reading of found: the posterior without it; empty for one that does not weigh
-	causes    []cause
-	index     map[string]int // of causes, by fault
+	causes    []cause             // the first causes, then the faults that explain something else; see ranked
+	ranked    int                 // of causes: first causes
+	index     map[string]int      // of causes, by fault
+	worked    int                 // actions that mend
+	mayTurn   float64             // greatest chance of any check to put first what nothing has shown; see turns
 	barriers  []cause
 	all       []evidence // every reading with a finding that is not set aside, by time
-	found     []evidence // of these, what speaks of the machine as found, once a check and position
+	found     []evidence // of these, what weighs, once a check, position and state of the machine
 	dones     []acted
 	now       map[string][]evidence // see standingNow
 	stop      string                // why the machine must not run; see mustNotRun
@@ -143,6 +154,9 @@ func (m *model) takeActions() error {
 			return fmt.Errorf("assess: action %q is not in the catalogue of %s", d.Action, m.kind.ID)
 		}
 		m.dones = append(m.dones, acted{d, a, mends(m.kind, a.ID)})
+		if mends(m.kind, a.ID) {
+			m.worked++
+		}
 	}
 	slices.SortStableFunc(m.dones, func(x, y acted) int {
 		a, b := &x.done, &y.done
@@ -160,10 +174,13 @@ func mends(k *catalogue.Kind, action string) bool {
 	return false
 }
 
-// takeCauses lists the faults this unit can have and scales their priors to one.
+// takeCauses lists the faults this unit can have: the first causes, with priors
+// scaled to one, then those that explain something else. The others never rank;
+// they are there so that what they make for is not taken for a slip.
 func (m *model) takeCauses() error {
 	total := 0.0
 	m.causes = make([]cause, 0, len(m.complaint.Causes))
+	var others []cause
 	for i := range m.complaint.Causes {
 		cs := &m.complaint.Causes[i]
 		f, ok := m.kind.Fault(cs.Fault)
@@ -184,15 +201,32 @@ func (m *model) takeCauses() error {
 		case cs.Explains == catalogue.ExplainsYes && cs.Prior > 0:
 			m.causes = append(m.causes, entry)
 			total += entry.prior
+		case cs.Prior > 0:
+			others = append(others, entry)
 		}
 	}
+	m.ranked = len(m.causes)
+	m.causes = append(m.causes, others...)
 	m.index = make(map[string]int, len(m.causes))
 	for i := range m.causes {
-		m.causes[i].prior /= total
-		m.causes[i].posterior = present(m.causes[i].prior)
-		m.index[m.causes[i].fault.ID] = i
+		c := &m.causes[i]
+		if i < m.ranked {
+			c.prior /= total
+		}
+		c.posterior, c.mended = m.present(i), m.touchedNow(c.part.ID)
+		m.index[c.fault.ID] = i
 	}
 	return nil
+}
+
+// touchedNow says whether a part has been mended.
+func (m *model) touchedNow(part string) bool {
+	for _, d := range m.dones {
+		if d.mends && d.touches(part) {
+			return true
+		}
+	}
+	return false
 }
 
 // takeTriage looks the telephone answers up, in the order of the questions.
@@ -231,9 +265,9 @@ func (m *model) takeReadings() error {
 	}
 	sortEvidence(m.all)
 	found := make([]evidence, 0, len(m.all))
-	for _, e := range m.all {
-		if e.judged.Reading.Phase != Verification && !m.touchedBefore(e) {
-			found = append(found, e)
+	for i := range m.all {
+		if m.workedOn(&m.all[i]); !m.spoilt(&m.all[i]) {
+			found = append(found, m.all[i])
 		}
 	}
 	m.found = latest(found)
@@ -290,30 +324,55 @@ func (m *model) evidenceOf(j *Judged) (evidence, error) {
 	return e, nil
 }
 
-// touchedBefore says whether work done by the time of the reading spoilt it
-// as evidence of the machine as it was found.
-func (m *model) touchedBefore(e evidence) bool {
+// workedOn notes what work before the reading has ended of what it could tell:
+// the machine as mended is another one. Work that mends nothing (pulling the
+// machine out) leaves a reading tagged as found alone.
+func (m *model) workedOn(e *evidence) {
 	asFound := e.judged.Reading.Phase == AsFound
 	for _, d := range m.dones {
 		if after(d.done, e.judged.Reading) {
 			continue
 		}
-		if asFound && !d.mends {
-			if share(d.action.Destroys, e.check.Needs) {
-				return true
-			}
-			continue
+		if d.mends {
+			e.work++
 		}
-		if d.touchesAny(e.check.Parts) {
-			return true
+		for i := range m.causes {
+			if (d.mends || !asFound) && d.touches(m.causes[i].part.ID) {
+				if e.gone == nil {
+					e.gone = make([]bool, len(m.causes))
+				}
+				e.gone[i] = true
+			}
 		}
 	}
-	return false
+	if e.check != nil {
+		e.state = m.stateOf(e.check, e.gone)
+	}
 }
 
-func (a acted) touchesAny(parts []string) bool {
-	for _, p := range parts {
-		if a.touches(p) {
+// stateOf names, of the causes a check can speak of, those that are gone. Two
+// readings of one check in the same state say the same thing twice.
+func (m *model) stateOf(ch *catalogue.Check, gone []bool) string {
+	if gone == nil {
+		return ""
+	}
+	var b strings.Builder
+	for i, g := range gone {
+		if _, speaks := ch.Ladder().Stay[m.causes[i].fault.ID]; g && speaks {
+			b.WriteString(m.causes[i].fault.ID + " ")
+		}
+	}
+	return b.String()
+}
+
+// spoilt says whether a reading tagged as found came after the as-found states
+// it needs were gone.
+func (m *model) spoilt(e *evidence) bool {
+	if e.judged.Reading.Phase != AsFound {
+		return false
+	}
+	for _, d := range m.dones {
+		if !after(d.done, e.judged.Reading) && !d.mends && share(d.action.Destroys, e.check.Needs) {
 			return true
 		}
 	}
@@ -366,6 +425,9 @@ func (e *evidence) speaksOf(c *cause) bool {
 	return ok && w != e.finding.Otherwise
 }
 
+// isGone says whether work had ended what the reading could tell of a cause.
+func (e *evidence) isGone(cause int) bool { return e.gone != nil && e.gone[cause] }
+
 // rank computes the posterior, the barriers, the parts and the coverage.
 func (m *model) rank() (Assessment, error) {
 	var a Assessment
@@ -376,9 +438,9 @@ func (m *model) rank() (Assessment, error) {
 	}
 	for i := range m.causes {
 		for k := range m.found {
-			m.causes[i].tested = m.causes[i].tested || m.found[k].speaksOf(&m.causes[i])
+			m.causes[i].tested = m.causes[i].tested || !m.found[k].isGone(i) && m.found[k].speaksOf(&m.causes[i])
 		}
-		if m.causes[i].tested {
+		if m.causes[i].tested && i < m.ranked {
 			a.Coverage += m.causes[i].prior
 		}
 	}
@@ -424,7 +486,7 @@ func (m *model) leaveOut() error {
 
 // ranking is the causes, likeliest first; equal ones by prior, then id.
 func (m *model) ranking(reasons [][]string) []Ranked {
-	order := make([]int, len(m.causes))
+	order := make([]int, m.ranked)
 	for i := range order {
 		order[i] = i
 	}
@@ -433,7 +495,7 @@ func (m *model) ranking(reasons [][]string) []Ranked {
 	for _, i := range order {
 		c := m.causes[i]
 		out = append(out, Ranked{Fault: c.fault.ID, Name: c.fault.Name, Part: c.part.ID,
-			Probability: c.posterior, Tested: c.tested, Reasons: reasons[i]})
+			Probability: c.posterior, Tested: c.tested, Mended: c.mended, Reasons: reasons[i]})
 	}
 	return out
 }

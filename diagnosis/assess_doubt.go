@@ -73,9 +73,18 @@ func (m *model) doubt() (*Doubt, error) {
 func (m *model) doubted(j int, fits float64) *Doubt {
 	e := &m.found[j]
 	d := &Doubt{Reading: e.judged.Reading.ID, Check: e.check.ID, Position: e.judged.Reading.Position, Fits: fits}
-	d.Sentence = fmt.Sprintf("%s does not fit the other readings: it would come out so in %s of such cases. Check leads and set-up and repeat it before any part is blamed.",
-		e.check.Name, percent(fits))
+	d.Sentence = fmt.Sprintf("%s does not fit the other readings: it would come out so in %s of such cases. %s before any part is blamed.",
+		e.check.Name, percent(fits), again(e.check))
 	return d
+}
+
+// again says how a check is done again: a look is looked at again, a meter has
+// leads and a set-up.
+func again(ch *catalogue.Check) string {
+	if ch.Rule == "choice" {
+		return "Look again"
+	}
+	return "Check leads and set-up and repeat it"
 }
 
 // doubtedMeter weighs each meter with two readings or more: right, against
@@ -109,18 +118,20 @@ func (m *model) doubtedMeter() (*Doubt, error) {
 	return worst, nil
 }
 
-// repeatFirst puts the reading in doubt before all other checks, when it can
-// still be repeated: its as-found states stand and the machine may run.
-func (m *model) repeatFirst(a *Assessment) error {
+// repeat puts the reading in doubt among the checks when it can still be
+// repeated: before all others when a whole meter is in doubt or a part is about
+// to be blamed, else where its gain puts it.
+func (m *model) repeat(a *Assessment) error {
 	if a.Doubt == nil {
 		return nil
 	}
 	ch, ok := m.kind.Check(a.Doubt.Check)
-	if !ok || !m.possible(ch, m.destroyed()) {
+	if !ok || !m.repeatable(ch, a.Doubt) {
+		a.Doubt.Lost = true
 		a.Doubt.Sentence += " It cannot be repeated as found any more: weigh the rest without it."
 		return nil
 	}
-	n := Next{Check: ch.ID, Position: a.Doubt.Position, Minutes: m.minutes(ch), Reason: "Does not fit the other readings: check leads and set-up and repeat it first."}
+	n := Next{Check: ch.ID, Position: a.Doubt.Position, Minutes: m.minutes(ch), Reason: "Does not fit the other readings. " + again(ch) + "."}
 	then := *m
 	then.net = m.net.copy()
 	then.net.evidence = m.net.without(func(j int) bool { return m.found[j].judged.Reading.ID == a.Doubt.Reading })
@@ -137,8 +148,43 @@ func (m *model) repeatFirst(a *Assessment) error {
 		return err
 	}
 	n.Gain = then.gain(ps)
-	a.Next = append([]Next{n}, a.Next[:min(len(a.Next), maxNext-1)]...)
+	at := 0
+	for a.Doubt.Meter == "" && at < len(a.Next) && a.Next[at].Gain/a.Next[at].Minutes > n.Gain/n.Minutes && !m.decided(m.index[a.Ranking[0].Fault]) {
+		at++
+	}
+	a.Next = slices.Insert(slices.Clone(a.Next), at, n)
+	a.Next = a.Next[:min(len(a.Next), maxNext)]
 	return nil
+}
+
+// repeatable says whether the doubted check may be done again. A machine that
+// must not run because of that very reading may be run once more under watch
+// when every part it speaks of has been found good since, made dead.
+func (m *model) repeatable(ch *catalogue.Check, d *Doubt) bool {
+	gone := m.destroyed()
+	if m.possible(ch, gone) || m.stop == "" {
+		return m.possible(ch, gone)
+	}
+	for _, part := range ch.Parts {
+		good := false
+		for _, e := range m.standingNow(part) {
+			v := e.verdict(part)
+			if e.judged.Reading.ID == d.Reading {
+				continue
+			}
+			if e.finding.Stop {
+				return false
+			}
+			good = good || v.Outcome == Conforms && e.check.State == catalogue.Isolated
+		}
+		if !good {
+			return false
+		}
+	}
+	stop := m.stop
+	m.stop = ""
+	defer func() { m.stop = stop }()
+	return m.possible(ch, gone)
 }
 
 // meters lists the instruments with two readings or more that weigh.

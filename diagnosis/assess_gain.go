@@ -11,6 +11,7 @@ import (
 
 // prospect is one way a check can come out.
 type prospect struct {
+	top     int // cause that would come first of those not mended
 	chance  float64
 	entropy float64 // bits, of the ranking then
 }
@@ -26,7 +27,7 @@ type outcomes struct {
 // apart has no outcomes.
 func (m *model) outcomesOf(n *network, ch *catalogue.Check) outcomes {
 	var o outcomes
-	l := m.ladder(ch)
+	l := m.ladder(ch, m.goneNow())
 	if len(l.causes) == 0 {
 		return o
 	}
@@ -50,9 +51,48 @@ func (m *model) prospects(n *network, o outcomes) ([]prospect, error) {
 		if err != nil {
 			return nil, fmt.Errorf("assess: %w", err)
 		}
-		out = append(out, prospect{math.Exp(p.LogEvidence + o.constant[y] - m.posterior.LogEvidence), p.Entropy()})
+		out = append(out, prospect{m.first(p.Fault), math.Exp(p.LogEvidence + o.constant[y] - m.posterior.LogEvidence), p.Entropy()})
 	}
 	return out, nil
+}
+
+// first is the likeliest first cause that has not been mended, -1 when all have.
+func (m *model) first(fault []float64) int {
+	best := -1
+	for i := range m.ranked {
+		if !m.causes[i].mended && (best < 0 || fault[i] > fault[best]+1e-12) {
+			best = i
+		}
+	}
+	return best
+}
+
+// turns is the chance that a check would put a fault first that nothing has
+// shown: what is left to be learned about what to mend.
+func (m *model) turns(ps []prospect) float64 {
+	sum := 0.0
+	for _, p := range ps {
+		if p.top >= 0 && !m.settled(p.top) {
+			sum += p.chance
+		}
+	}
+	return sum
+}
+
+// settled says whether a cause, or another mode of its part that takes the same
+// mending, has been shown by a reading; the use of the machine, which is no
+// part, can only be concluded by exclusion.
+func (m *model) settled(cause int) bool {
+	c := &m.causes[cause]
+	if c.part.Role == catalogue.Use {
+		return true
+	}
+	for i := range m.ranked {
+		if o := &m.causes[i]; o.part == c.part && o.fault.Fix == c.fault.Fix && m.shownDirectly(o.fault.ID) {
+			return true
+		}
+	}
+	return false
 }
 
 // gain is the expected fall of the entropy of the ranking by doing the check

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"sort"
+	"time"
 
 	"drumline/diagnosis/catalogue"
 )
@@ -22,6 +23,7 @@ type candidate struct {
 	position *catalogue.Position
 	minutes  float64
 	gain     float64 // bits
+	saves    float64 // minutes it lowers the expected cost of repair by, once a repair is in view; else 0
 	confirms bool    // it can show the fault that is likely enough to conclude, and that nothing has shown
 	order    int     // place in the catalogue
 }
@@ -80,6 +82,7 @@ func (m *model) candidates(missing map[string]bool) ([]candidate, error) {
 		if err != nil {
 			return nil, err
 		}
+		m.mayTurn = math.Max(m.mayTurn, m.turns(ps))
 		c.gain, c.confirms = m.gain(ps), suspect != "" && shows(c.check, suspect)
 		if c.gain < minGain {
 			continue
@@ -90,7 +93,16 @@ func (m *model) candidates(missing map[string]bool) ([]candidate, error) {
 		}
 		out = append(out, c)
 	}
-	return out, nil
+	return out, m.weighCost(out)
+}
+
+// weighCost notes what each check saves once a repair is in view.
+func (m *model) weighCost(cs []candidate) error {
+	saves, err := m.saves(cs)
+	for i := range saves {
+		cs[i].saves = saves[i]
+	}
+	return err
 }
 
 // doable lists the checks that could be done now, at the first open position.
@@ -117,6 +129,8 @@ func (m *model) offered(ch *catalogue.Check, gone map[string]bool) bool {
 
 // possible leaves out a check the machine has no part for, that the person may
 // not do, that runs a machine which must not run, or whose evidence is gone.
+// Once something has been mended it is the mended machine that is looked at,
+// and no as-found state is needed.
 func (m *model) possible(ch *catalogue.Check, gone map[string]bool) bool {
 	if !m.suits(ch) {
 		return false
@@ -128,11 +142,21 @@ func (m *model) possible(ch *catalogue.Check, gone map[string]bool) bool {
 		return false
 	}
 	for _, n := range ch.Needs {
-		if gone[n] {
+		if gone[n] && m.worked == 0 {
 			return false
 		}
 	}
-	return !m.touched(ch)
+	return ch.After == "" || m.read(ch.After)
+}
+
+// read says whether a check has been done.
+func (m *model) read(check string) bool {
+	for i := range m.all {
+		if m.all[i].check.ID == check {
+			return true
+		}
+	}
+	return false
 }
 
 // suits says whether the check can be done on this unit at all.
@@ -140,16 +164,19 @@ func (m *model) suits(ch *catalogue.Check) bool {
 	return fitted(m.c.Unit, ch.Has, ch.Lacks) && (!ch.Gas || m.c.Unit.Gas) && (!ch.Electric || !m.c.Unit.Gas)
 }
 
-// touched says whether something the check speaks about has been mended: it
-// would no longer tell how the machine was found.
-func (m *model) touched(ch *catalogue.Check) bool {
-	for _, d := range m.dones {
-		if d.mends && d.touchesAny(ch.Parts) {
-			return true
-		}
+// goneNow is, by cause, what a reading taken now would say nothing of; nil for
+// none.
+func (m *model) goneNow() []bool {
+	if m.worked == 0 {
+		return nil
 	}
-	return false
+	e := evidence{judged: &Judged{Reading: Reading{Phase: AfterAction, At: endOfTime}}}
+	m.workedOn(&e)
+	return e.gone
 }
+
+// endOfTime is later than anything recorded.
+var endOfTime = time.Date(9999, 1, 1, 0, 0, 0, 0, time.UTC)
 
 // destroyed is the as-found states that actions and checks have ended.
 func (m *model) destroyed() map[string]bool {
@@ -185,9 +212,14 @@ func (m *model) openPosition(ch *catalogue.Check) (*catalogue.Position, bool) {
 	return nil, false
 }
 
+// maxTries is how often a check is asked for at one position in one state of
+// the machine: once, and once more when that told nothing.
+const maxTries = 2
+
 // open says whether a check is worth doing, or doing again: not when it was
 // conclusive or came to a finding that weighs (a repeat would only replace it),
-// nor when it could not be done, nor when only a data-sheet value is missing.
+// nor when it could not be done, nor when it has told nothing twice, nor when
+// only a data-sheet value is missing.
 func (m *model) open(check, position string) bool {
 	for i := range m.c.Readings {
 		r := &m.c.Readings[i].Reading
@@ -195,11 +227,16 @@ func (m *model) open(check, position string) bool {
 			return false
 		}
 	}
-	for _, e := range m.found {
-		if e.check.ID != check || e.judged.Reading.Position != position {
+	now, tries := m.goneNow(), 0
+	for i := range m.all {
+		e := &m.all[i]
+		if e.check.ID != check || e.judged.Reading.Position != position || e.state != m.stateOf(e.check, now) {
 			continue
 		}
-		return !e.conclusive && len(e.finding.Weights) == 0 && e.judged.Verdicts[0].Missing == ""
+		tries++
+		if e.conclusive || len(e.finding.Weights) > 0 || e.judged.Verdicts[0].Missing != "" || tries == maxTries {
+			return false
+		}
 	}
 	return true
 }
@@ -240,25 +277,36 @@ func (m *model) ordered(cs []candidate) []candidate {
 	sort.SliceStable(cs, func(i, j int) bool { return better(cs[i], cs[j]) })
 	out := make([]candidate, 0, maxNext)
 	for len(cs) > 0 && len(out) < maxNext {
-		pick := 0 // when each waits for another, the best goes first
-		for i := range cs {
-			if !waits(cs[i], cs) {
-				pick = i
-				break
-			}
-		}
+		pick := firstOf(cs)
 		out = append(out, cs[pick])
 		cs = append(cs[:pick:pick], cs[pick+1:]...)
 	}
 	return out
 }
 
+// firstOf is what has to be done for the best check to be done: itself, or the
+// best of those it waits for, and so on. What the best one does not wait for
+// does not push in front of it.
+func firstOf(cs []candidate) int {
+	pick := 0
+	for seen := map[int]bool{}; !seen[pick]; {
+		seen[pick] = true
+		for i := range cs {
+			if !seen[i] && waitsFor(cs[pick], cs[i]) {
+				pick = i
+				break
+			}
+		}
+	}
+	return pick
+}
+
 // suspect is the fault that is likely enough to conclude though no reading has
 // shown it; empty when there is none. A part is not replaced on likelihood
 // alone while a check could show it.
 func (m *model) suspect() string {
-	for i := range m.causes {
-		if c := &m.causes[i]; c.posterior >= enoughProbability && !m.shownDirectly(c.fault.ID) {
+	for i := range m.ranked {
+		if c := &m.causes[i]; !c.mended && c.posterior >= enoughProbability && !m.shownDirectly(c.fault.ID) {
 			return c.fault.ID
 		}
 	}
@@ -282,6 +330,9 @@ func shows(ch *catalogue.Check, fault string) bool {
 func better(a, b candidate) bool {
 	if a.confirms != b.confirms {
 		return a.confirms
+	}
+	if x, y := math.Max(a.saves, 0), math.Max(b.saves, 0); math.Abs(x-y) > 1e-9 {
+		return x > y
 	}
 	if d := a.pays() - b.pays(); math.Abs(d) > 1e-12 {
 		return d > 0
@@ -307,20 +358,19 @@ func danger(s catalogue.CircuitState) int {
 	return 3
 }
 
-// waits says whether another candidate has to go before c.
-func waits(c candidate, cs []candidate) bool {
-	for _, o := range cs {
-		if o.check == c.check {
-			continue
-		}
-		if share(c.check.Destroys, o.check.Needs) && !share(o.check.Destroys, c.check.Needs) {
-			return true
-		}
-		if safer(o.check.State, c.check.State) && share(c.check.Answers, o.check.Answers) {
-			return true
-		}
+// worthFirst is what a check must tell a minute, as a share of what the one that
+// would destroy its evidence tells, to be done before it. Judgement, no source.
+const worthFirst = 0.25
+
+// waitsFor says whether o has to go before c.
+func waitsFor(c, o candidate) bool {
+	switch {
+	case o.check == c.check:
+		return false
+	case share(c.check.Destroys, o.check.Needs) && !share(o.check.Destroys, c.check.Needs) && o.pays() >= worthFirst*c.pays():
+		return true
 	}
-	return false
+	return safer(o.check.State, c.check.State) && share(c.check.Answers, o.check.Answers)
 }
 
 // safer says whether a check in state a goes before one in state b that

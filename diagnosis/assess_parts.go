@@ -153,7 +153,7 @@ func latest(es []evidence) []evidence {
 // readings of a call are few: looking through them is quicker than a map.
 func repeated(e *evidence, later []evidence) bool {
 	for i := range later {
-		if later[i].check.ID == e.check.ID && later[i].judged.Reading.Position == e.judged.Reading.Position {
+		if later[i].check.ID == e.check.ID && later[i].judged.Reading.Position == e.judged.Reading.Position && later[i].state == e.state {
 			return true
 		}
 	}

@@ -5,6 +5,8 @@ import (
 	"fmt"
 	"math"
 	"slices"
+
+	"drumline/diagnosis/catalogue"
 )
 
 // maxReasons is how many readings a fault's ranking names.
@@ -95,40 +97,118 @@ func (x moved) direction() int {
 	return 3
 }
 
+// When no check has this chance of putting first what nothing has shown, more
+// checks change nothing about what to mend. Judgement, no source.
+const turnChance = 0.05
+
+// stillThere is the probability from which a fault that has not been mended is
+// looked into beside one that has. Judgement, no source.
+const stillThere = 0.3
+
+// question is the cause everything turns on: the likeliest, or, when that has
+// been mended, the likeliest that has not and may well be there.
+func (m *model) question(a *Assessment) int {
+	top := m.index[a.Ranking[0].Fault]
+	if !m.causes[top].mended {
+		return top
+	}
+	if rest := m.first(m.posterior.Fault); rest >= 0 && m.causes[rest].posterior >= stillThere {
+		return rest
+	}
+	return top
+}
+
+// soundUse is the probability that nothing but the use of the machine is to
+// blame: at most one of these causes is there at a time.
+func (m *model) soundUse() float64 {
+	p := 0.0
+	for i := range m.ranked {
+		if m.causes[i].part.Role == catalogue.Use {
+			p += m.causes[i].posterior
+		}
+	}
+	return p
+}
+
+// decided says whether a cause can be concluded: its part has been shown to be
+// at fault, and it is as good as certain, or likely with no check left that
+// could put another first. Modes of one part that take the same mending need
+// not be told apart. The use of the machine is concluded by exclusion.
+func (m *model) decided(cause int) bool {
+	c := &m.causes[cause]
+	p := 0.0
+	for i := range m.ranked {
+		if o := &m.causes[i]; o.part == c.part && o.fault.Fix == c.fault.Fix {
+			p += o.posterior
+		}
+	}
+	return m.settled(cause) && (p >= enoughProbability || p >= 0.5 && m.mayTurn < turnChance && !m.contested(cause))
+}
+
+// contested says whether a reading found the part of a cause good.
+func (m *model) contested(cause int) bool {
+	for i := range m.found {
+		e := &m.found[i]
+		if v := e.verdict(m.causes[cause].part.ID); v != nil && v.Outcome == Conforms && !e.isGone(cause) {
+			return true
+		}
+	}
+	return false
+}
+
 // conclude says whether to stop, in one sentence.
 func (m *model) conclude(a *Assessment) {
 	if len(a.Ranking) == 0 {
-		a.Enough = true
+		a.Exhausted = true
 		a.Sentence = "This machine has none of the faults listed for the complaint."
 		return
 	}
-	top := a.Ranking[0]
-	shown := m.shownDirectly(top.Fault)
-	decided := top.Probability >= enoughProbability && shown
-	a.Enough = decided || len(a.Next) == 0
-	share := fmt.Sprintf("%s (%s); %s", lower(top.Name), percent(top.Probability), covered(a.Coverage))
-	switch {
-	case decided:
-		a.Sentence = "The fault is shown: " + share + "."
-	case a.Enough && len(m.dones) > 0:
-		a.Sentence = "The likeliest cause is " + share + ". The machine has been worked on since: prove it with verification readings."
-	case a.Enough && len(a.Missing) > 0:
-		a.Sentence = "The likeliest cause is " + share + ". No check left pays before the missing data-sheet values are found."
-	case a.Enough:
-		a.Sentence = "The likeliest cause is " + share + ". No check left pays: conclude, or repeat what was inconclusive."
-	default:
-		a.Sentence = "The likeliest cause is " + share + ", and the next check pays."
-	}
+	top := m.question(a)
+	decided := m.decided(top)
+	a.Enough, a.Exhausted = decided, !decided && len(a.Next) == 0
+	a.Sentence = m.summary(a, top, decided)
 	if a.Doubt != nil {
-		a.Enough = false
+		a.Enough = a.Enough && a.Doubt.Lost
 		a.Sentence = a.Doubt.Sentence + " " + a.Sentence
 	}
 }
 
+// summary is where the call stands, in one sentence.
+func (m *model) summary(a *Assessment, top int, decided bool) string {
+	c := &m.causes[top]
+	share := fmt.Sprintf("%s (%s)", lower(c.fault.Name), percent(c.posterior))
+	tested := "; " + covered(a.Coverage)
+	use := c.part.Role == catalogue.Use
+	switch {
+	case decided && use:
+		return fmt.Sprintf("Nothing is found wrong with the machine: what is left is its use, or no fault (%s together)%s. Conclude, and explain the setting.", percent(m.soundUse()), tested)
+	case decided && c.mended:
+		return "The fault was " + share + ". It has been mended: prove it with verification readings."
+	case decided:
+		return "The fault is shown: " + share + tested + "."
+	case c.mended && a.Exhausted:
+		return "The likeliest cause was " + share + ". The machine has been worked on since: prove it with verification readings."
+	case a.Exhausted && m.worked > 0:
+		return "The likeliest cause is " + share + tested + ". The machine has been worked on since: prove it with verification readings."
+	case m.worked > 0:
+		return "After the work " + share + " is still open, and the next check pays."
+	case a.Exhausted && len(a.Missing) > 0:
+		return "The likeliest cause is " + share + tested + ". No check left pays before the missing data-sheet values are found."
+	case a.Exhausted:
+		return "The likeliest cause is " + share + tested + ". No check left pays, and nothing is settled: repeat what was inconclusive, ask for a second opinion, or conclude with your reason."
+	case use:
+		return "So far nothing is found wrong; " + covered(a.Coverage) + ", and the next check pays."
+	}
+	return "The likeliest cause is " + share + tested + ", and the next check pays."
+}
+
 // covered keeps "likely, and nothing tested" from looking like a measurement.
 func covered(share float64) string {
-	if share == 0 {
+	switch {
+	case share == 0:
 		return "nothing has been tested yet"
+	case share < 0.01:
+		return "hardly anything else has been tested"
 	}
 	return percent(share) + " of what could be wrong has been tested"
 }
@@ -136,7 +216,12 @@ func covered(share float64) string {
 // shownDirectly says whether a reading of the machine as found names the
 // fault itself as not conforming.
 func (m *model) shownDirectly(fault string) bool {
-	for _, e := range m.found {
+	at := m.index[fault]
+	for i := range m.found {
+		e := &m.found[i]
+		if e.isGone(at) {
+			continue // it speaks of the part that replaced it
+		}
 		for _, v := range e.judged.Verdicts {
 			if v.Outcome == DoesNotConform && v.Fault == fault {
 				return true

@@ -14,7 +14,7 @@ func (m *model) quietTwins() {
 	var quiet []int
 	for i := range m.found {
 		for k := range m.found {
-			if twins(m.found[i].check, m.found[k].check) && m.weaker(i, k) {
+			if twins(m.found[i].check, m.found[k].check) && m.found[i].work == m.found[k].work && m.weaker(i, k) {
 				quiet = append(quiet, i)
 				break
 			}
@@ -50,11 +50,11 @@ func subset(a, b []string) bool {
 // relative entropy of what comes out against them.
 func (m *model) divergence(chance []float64) float64 {
 	mass := 0.0
-	for i := range m.causes {
+	for i := range m.ranked {
 		mass += m.causes[i].prior * chance[i]
 	}
 	d := 0.0
-	for i := range m.causes {
+	for i := range m.ranked {
 		if p := m.causes[i].prior * chance[i] / mass; p > 0 {
 			d += p * math.Log2(chance[i]/mass)
 		}
@@ -66,7 +66,7 @@ func (m *model) divergence(chance []float64) float64 {
 // check: doing it as well would tell little more.
 func (m *model) answered(ch *catalogue.Check) bool {
 	for i := range m.found {
-		if e := &m.found[i]; len(e.finding.Weights) > 0 && twins(e.check, ch) {
+		if e := &m.found[i]; e.work == m.worked && len(e.finding.Weights) > 0 && twins(e.check, ch) {
 			return true
 		}
 	}

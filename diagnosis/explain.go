@@ -172,7 +172,7 @@ func (m *model) flip(first string) (*Flip, error) {
 			continue
 		}
 		e := &m.found[j]
-		l := m.ladder(e.check)
+		l := m.ladder(e.check, e.gone)
 		y, err := m.turned(l, j)
 		if err != nil {
 			return nil, err
@@ -235,7 +235,7 @@ func (m *model) instead(j int, finding string) (isolate.Posterior, error) {
 
 func (m *model) likeliest(p isolate.Posterior) int {
 	best := 0
-	for i := range p.Fault {
+	for i := range m.ranked {
 		if p.Fault[i] > p.Fault[best]+1e-12 {
 			best = i
 		}

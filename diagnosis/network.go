@@ -48,11 +48,13 @@ type item struct {
 
 func newNetwork(m *model) *network {
 	n := &network{work: &isolate.Workspace{}, faults: make([]isolate.Fault, len(m.causes)), of: make([]portion, len(m.found))}
-	complaint := isolate.Finding{ID: "complaint", Links: make([]isolate.Link, len(m.causes))}
+	complaint := isolate.Finding{ID: "complaint", Links: make([]isolate.Link, m.ranked)}
 	for i := range m.causes {
 		c := &m.causes[i]
-		n.faults[i] = isolate.Fault{ID: c.fault.ID, Prior: present(c.prior), Group: c.part.ID}
-		complaint.Links[i] = isolate.Link{Fault: i, Weight: 1}
+		n.faults[i] = isolate.Fault{ID: c.fault.ID, Prior: m.present(i), Group: c.part.ID}
+		if i < m.ranked {
+			complaint.Links[i] = isolate.Link{Fault: i, Weight: 1}
+		}
 	}
 	n.add(item{complaint, 1, 0})
 	for _, a := range m.answers {
@@ -75,9 +77,22 @@ func (n *network) take(items []item) portion {
 	return p
 }
 
-// present is the chance that a cause is there before anything is known, from
-// its share of the complaints.
-func present(share float64) float64 { return -math.Expm1(-causesPerCall * share) }
+// present is the chance that a cause is there before anything is known: of a
+// first cause from its share of the complaints, of any other fault the
+// catalogue's own.
+func (m *model) present(i int) float64 {
+	if i >= m.ranked {
+		return math.Min(math.Max(m.causes[i].prior, leastPresent), mostPresent)
+	}
+	return -math.Expm1(-causesPerCall * m.causes[i].prior)
+}
+
+// Bounds of the chance of a fault that explains something else, whatever a
+// shop's counts say: a prior of 0 or 1 could never be moved.
+const (
+	leastPresent = 1e-6
+	mostPresent  = 0.3
+)
 
 // add takes items in. One without links is a constant.
 func (n *network) add(items ...item) {
@@ -121,9 +136,13 @@ type ladder struct {
 	stay   [][]float64
 }
 
-func (m *model) ladder(ch *catalogue.Check) ladder {
+// ladder lays a check out, without the causes that are gone.
+func (m *model) ladder(ch *catalogue.Check, gone []bool) ladder {
 	l := ladder{Ladder: ch.Ladder()}
 	for i := range m.causes {
+		if gone != nil && gone[i] {
+			continue
+		}
 		if stay, ok := l.Stay[m.causes[i].fault.ID]; ok {
 			l.causes, l.stay = append(l.causes, i), append(l.stay, stay)
 		}
@@ -189,7 +208,7 @@ const certainOdds = 200
 // shows is a reading as evidence: the rung it found, or, where the number lies
 // near a limit, the two rungs on either side with the likelihood of each.
 func (m *model) shows(e *evidence) []item {
-	l := m.ladder(e.check)
+	l := m.ladder(e.check, e.gone)
 	if near, ok := e.near(); ok {
 		in, out := l.Rung(near.Inside), l.Rung(near.Beyond)
 		odds := e.judged.Verdicts[0].oddsBeyond(near.Side)

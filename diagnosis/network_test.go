@@ -14,13 +14,15 @@ import (
 
 // oracle weighs a case by going through every set of causes, with the
 // probabilities taken from the catalogue by the definition: independent causes
-// at 1 − exp(−0.35·share), one mode of a part at most; of several causes the
+// at 1 − exp(−0.35·share), other faults at their own chance, at least one first
+// cause, one mode of a part at most; of several causes the
 // finding listed last shows; a telephone answer multiplies. It knows hard
 // findings only.
 type oracle struct {
 	faults []string
 	parts  []string
 	prior  []float64
+	first  []bool // explains the complaint
 	answer []map[string]float64
 	seen   []sighting
 }
@@ -38,14 +40,19 @@ func oracleOf(t require.TestingT, k *catalogue.Kind, c diagnosis.Case) *oracle {
 	for _, cs := range cp.Causes {
 		f, _ := k.Fault(cs.Fault)
 		p, _ := k.Part(f.Part)
-		if (p.Has != "" && !c.Unit.Has[p.Has]) || (p.Lacks != "" && c.Unit.Has[p.Lacks]) || cs.Explains != catalogue.ExplainsYes || p.Role == catalogue.SecondBarrier {
+		if (p.Has != "" && !c.Unit.Has[p.Has]) || (p.Lacks != "" && c.Unit.Has[p.Lacks]) || cs.Explains == catalogue.ExplainsBarrier || p.Role == catalogue.SecondBarrier {
 			continue
 		}
 		o.faults, o.parts, o.prior = append(o.faults, f.ID), append(o.parts, p.ID), append(o.prior, cs.Prior)
-		total += cs.Prior
+		o.first = append(o.first, cs.Explains == catalogue.ExplainsYes)
+		if cs.Explains == catalogue.ExplainsYes {
+			total += cs.Prior
+		}
 	}
 	for i := range o.prior {
-		o.prior[i] = 1 - math.Exp(-0.35*o.prior[i]/total)
+		if o.first[i] {
+			o.prior[i] = 1 - math.Exp(-0.35*o.prior[i]/total)
+		}
 	}
 	for id, given := range c.Triage {
 		q, _ := cp.Question(id)
@@ -136,9 +143,12 @@ func (o *oracle) weigh() (evidence float64, fault map[string]float64) {
 		groups[p] += o.prior[i]
 	}
 	for set := uint(1); set < 1<<len(o.faults); set++ {
-		p, taken := 1.0, map[string]bool{}
+		p, taken, explained := 1.0, map[string]bool{}, 0.0
 		for i := range o.faults {
 			if set>>i&1 == 1 {
+				if o.first[i] {
+					explained = 1
+				}
 				if taken[o.parts[i]] {
 					p = 0
 				}
@@ -146,6 +156,7 @@ func (o *oracle) weigh() (evidence float64, fault map[string]float64) {
 				p *= o.prior[i]
 			}
 		}
+		p *= explained
 		for part, mass := range groups {
 			if !taken[part] {
 				p *= 1 - mass
@@ -223,7 +234,7 @@ func TestTheRankingIsExact(t *testing.T) {
 		a, err := diagnosis.Assess(k, c)
 		require.NoError(t, err)
 		_, want := o.weigh()
-		require.Len(t, a.Ranking, len(want))
+		require.Len(t, a.Ranking, len(slices.DeleteFunc(slices.Clone(o.first), func(f bool) bool { return !f })))
 		for _, r := range a.Ranking {
 			require.InEpsilon(t, want[r.Fault], r.Probability, 1e-9, r.Fault)
 		}
@@ -237,7 +248,9 @@ func TestNextGainIsTheExpectedFallOfEntropy(t *testing.T) {
 	c := smallCase(t, found(t, "a", 0, weakHood()))
 	a := assess(t, c)
 	require.NotEmpty(t, a.Next)
-	require.Contains(t, assess(t, smallCase(t)).Next[0].Reason, "of what is still open in 4 minutes, and moving the machine would destroy it.")
+	i := slices.Index(checks(assess(t, smallCase(t)).Next), "hood")
+	require.GreaterOrEqual(t, i, 0)
+	require.Contains(t, assess(t, smallCase(t)).Next[i].Reason, "of what is still open in 4 minutes, and moving the machine would destroy it.")
 	before := oracleOf(t, k, c)
 	hood, _ := k.Check("hood")
 	before.see(hood, c.Readings[0].Verdicts[0].Finding)

@@ -19,6 +19,7 @@ var (
 		"low":    {ID: "off_low", Input: "off_temperature", Low: ptr(115), High: ptr(145), Unit: "[degF]", Mark: catalogue.CommonPractice},
 	}
 	runClimb  = catalogue.Limit{ID: "climb", Input: "off_temperature", High: ptr(170), Unit: "[degF]", Mark: catalogue.CommonPractice}
+	briefHeat = catalogue.Limit{ID: "brief_heat", Input: "heating_time", Low: ptr(60), Unit: "s", Mark: catalogue.CommonPractice}
 	shortHeat = catalogue.Limit{ID: "short_heat", Input: "heating_time", Low: ptr(90), Unit: "s", Mark: catalogue.CommonPractice}
 )
 
@@ -172,7 +173,7 @@ func (j *job) againstOff(r result, run sensors.Run, off bounds) result {
 	}
 	c := compare(*r.measured, r.uncertainty, off.limit)
 	r = r.sure(c.Probability)
-	short := j.boundsNamed("short_heat", shortHeat)
+	short := j.boundsNamed("brief_heat", briefHeat)
 	briefly := run.Heat > 0 && short.limit != nil && short.limit.Low != nil && run.Heat < *short.limit.Low
 	switch {
 	case c.Outcome == measure.Conforms && briefly:

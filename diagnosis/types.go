@@ -176,6 +176,7 @@ type Ranked struct {
 	Part        string
 	Probability float64 // of a cause that it is there, of a second barrier that it has failed; they need not add up to one
 	Tested      bool    // a conclusive finding speaks about it
+	Mended      bool    // work has been done on its part
 	Reasons     []string
 }
 
@@ -206,6 +207,7 @@ type Doubt struct {
 	Meter       string  // names the instrument when all its readings are in doubt
 	Fits        float64 // chance of that reading, given the others
 	Probability float64 // that the meter is wrong; 0 of a single reading
+	Lost        bool    // it cannot be repeated any more
 	Sentence    string
 }
 
@@ -216,10 +218,12 @@ type Assessment struct {
 	Parts    []PartState
 	Coverage float64 // share of the prior mass touched by a conclusive finding
 	Next     []Next  // best first
-	Enough   bool    // no check pays: conclude
-	Doubt    *Doubt  // a reading or a meter that does not fit the rest: settle it before any part is blamed
-	Stop     string  // why the machine must not run before something is mended; empty when it may
-	Sentence string
-	Missing  []string // sheet parameters that would settle inconclusive verdicts
-	Air      *Air     `json:",omitempty"` // physics of exhaust run and heater box; nil when nothing is known of either
+	Enough   bool    // settled: conclude
+	// Exhausted says that no check left pays though nothing is settled.
+	Exhausted bool
+	Doubt     *Doubt // a reading or a meter that does not fit the rest: settle it before any part is blamed
+	Stop      string // why the machine must not run before something is mended; empty when it may
+	Sentence  string
+	Missing   []string // sheet parameters that would settle inconclusive verdicts
+	Air       *Air     `json:",omitempty"` // physics of exhaust run and heater box; nil when nothing is known of either
 }

@@ -192,6 +192,7 @@ type Check struct {
 	Destroys     []string     `yaml:"destroys" json:"destroys,omitempty"` // as-found states that doing it ends
 	Has          string       `yaml:"has" json:"has,omitempty"`           // feature of the unit it needs
 	Lacks        string       `yaml:"lacks" json:"lacks,omitempty"`       // feature of the unit that makes it pointless
+	After        string       `yaml:"after" json:"after,omitempty"`       // check whose figures it needs
 	Positions    []Position   `yaml:"positions" json:"positions,omitempty"`
 	Inputs       []Input      `yaml:"inputs" json:"inputs,omitempty"`
 	Series       *SeriesForm  `yaml:"series" json:"series,omitempty"`

@@ -179,6 +179,11 @@ func (v *validator) findings(path string, c *Check) {
 		v.finding(at(join(path, "findings"), i), c, &c.Findings[i])
 	}
 	v.chances(join(path, "findings"), c)
+	if c.After != "" {
+		if o, ok := v.kind.Check(c.After); !ok || o.ID == c.ID {
+			v.fail(join(path, "after"), "there is no other check %q", c.After)
+		}
+	}
 	v.ladder(join(path, "findings"), c)
 }
 

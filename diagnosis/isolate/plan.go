@@ -97,7 +97,8 @@ func (p *Planner) panel(id string) int {
 	return slices.IndexFunc(p.panels, func(x Panel) bool { return x.ID == id })
 }
 
-// opened says of each panel whether it is open from the start.
+// opened is the set of panels that are open from the start, by bit; panels
+// beyond the 64th are not counted on.
 func (p *Planner) opened() []bool {
 	out := make([]bool, len(p.panels))
 	for i, x := range p.panels {

@@ -56,9 +56,8 @@ func (p *Planner) Single(chances []float64) (*Belief, error) {
 // Weighed is the belief after the evidence: every set of the faults that the
 // planner's repairs remove, weighed exactly, given that no other fault of the
 // model is there (Missed tells how likely one is). At most one mode of a group
-// is there. Errors: ErrImpossible, also when the evidence needs a fault that no
-// repair removes; ErrWide for more than MaxCases sets, too; evidence or repairs
-// that do not fit the model.
+// is there. Errors: ErrImpossible, ErrWide for more than MaxCases sets, evidence
+// or repairs that do not fit the model.
 func (p *Planner) Weighed(m *Model, es []Evidence) (*Belief, error) {
 	if err := p.fits(m); err != nil {
 		return nil, err
@@ -194,14 +193,8 @@ func (b *Belief) extend(p *Planner, modes []int, keep []float64) {
 // update weighs one more finding in.
 func (b *Belief) update(e Evidence) error {
 	most := max(e.Abnormal, e.Normal)
-	abnormal, normal := e.Abnormal/most, e.Normal/most
-	sum := 0.0
 	for k, u := range b.abnormal(e.Finding) {
-		b.chance[k] *= abnormal*u + normal*(1-u)
-		sum += b.chance[k]
-	}
-	if sum > 1e-100 {
-		return nil
+		b.chance[k] *= e.Abnormal/most*u + e.Normal/most*(1-u)
 	}
 	return b.scale()
 }
@@ -223,10 +216,6 @@ func (b *Belief) abnormal(finding int) []float64 {
 		n := len(out)
 		for _, fault := range modes {
 			w := weightOf(f, fault)
-			if w == 0 {
-				out = append(out, out[:n]...)
-				continue
-			}
 			for _, u := range out[:n] {
 				out = append(out, u+w*(1-u))
 			}

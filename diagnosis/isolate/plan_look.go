@@ -42,8 +42,7 @@ func (a Advice) Enough() bool { return a.Best < 0 }
 // each by the order Best would choose (one-step look-ahead: Heckerman, Breese &
 // Rommelse 1995). It does not see that two tests may pay only together; own
 // measurement on 20 random problems: 0.5 to 0.6 % above the best policy on
-// average, 2.3 % at most. Of several faults the work doubles with each repair;
-// plan with Only the likeliest where that is too slow. Of tests that save the same to 12 digits the first is
+// average, 2.3 % at most. Of tests that save the same to 12 digits the first is
 // best: list them as they should be preferred.
 func (p *Planner) LookAhead(b *Belief, tests []Test) (Advice, error) {
 	o := newOrdering(p, b)

@@ -2,7 +2,6 @@ package isolate
 
 import (
 	"cmp"
-	"errors"
 	"math/bits"
 	"slices"
 )
@@ -36,7 +35,7 @@ func (p *Planner) Best(b *Belief) Plan {
 // least given that no other fault is there, then the others by ratio. Cost is
 // exact for that order, over all faults of the model. Best is true only when
 // nothing was left to the ratio and no fault of the model is out of reach.
-// Errors: those of Weigh, and repairs that do not fit the model.
+// Errors: those of Weigh and of Weighed.
 func (p *Planner) PlanAll(m *Model, es []Evidence) (Plan, error) {
 	if err := p.fits(m); err != nil {
 		return Plan{}, err
@@ -50,12 +49,17 @@ func (p *Planner) PlanAll(m *Model, es []Evidence) (Plan, error) {
 	for countCases(p.Only(first).modes(m)) > MaxCases {
 		first = first[:len(first)-1]
 	}
-	plan, missed, err := p.planFirst(first, m, es)
+	b, err := p.Only(first).Weighed(m, es)
 	if err != nil {
 		return Plan{}, err
 	}
-	plan.Best = len(first) == len(p.repairs) && len(p.removes(first)) == len(m.Faults)
-	if !plan.Best && missed > settled {
+	plan := p.Only(first).Best(b)
+	for k, i := range plan.Order {
+		plan.Order[k] = first[i]
+	}
+	whole := len(first) == len(p.repairs) && len(p.removes(first)) == len(m.Faults)
+	plan.Best = plan.Best && whole
+	if !whole && b.Missed > settled {
 		plan.Order = append(plan.Order, p.others(plan.Order, needed)...)
 	}
 	broken, err := StillBroken(m, es)
@@ -64,24 +68,6 @@ func (p *Planner) PlanAll(m *Model, es []Evidence) (Plan, error) {
 	}
 	plan.Cost, err = p.ExpectedCost(plan.Order, func(done []int) (float64, error) { return broken(p.removes(done)) })
 	return plan, err
-}
-
-// planFirst is the best order of some repairs given that no other fault is
-// there, and how likely one is: an empty order where one has to be.
-func (p *Planner) planFirst(first []int, m *Model, es []Evidence) (Plan, float64, error) {
-	only := p.Only(first)
-	b, err := only.Weighed(m, es)
-	if errors.Is(err, ErrImpossible) {
-		return Plan{}, 1, nil
-	}
-	if err != nil {
-		return Plan{}, 0, err
-	}
-	plan := only.Best(b)
-	for k, i := range plan.Order {
-		plan.Order[k] = first[i]
-	}
-	return plan, b.Missed, nil
 }
 
 // others lists the repairs not in an order, by how likely each is needed per

@@ -37,21 +37,21 @@ func (o *ordering) overSets(weights []float64) float64 {
 func (o *ordering) block(base, k int) {
 	k--
 	half := 1 << k
+	if k > 0 {
+		o.block(base+half, k)
+	}
 	p := &o.prices[k]
 	cost := p.open
 	if p.members != 0 && uint64(base)&p.members == 0 {
 		cost = p.closed
 	}
-	if k == 0 {
-		o.rest[base] = min(o.rest[base], o.left[base]*cost[0]+o.rest[base+1])
-		return
-	}
-	o.block(base+half, k)
 	rest, after, left := o.rest[base:base+half], o.rest[base+half:base+2*half], o.left[base:base+half]
 	for s, c := range cost[:len(rest)] {
 		rest[s] = min(rest[s], left[s]*c+after[s])
 	}
-	o.block(base, k)
+	if k > 0 {
+		o.block(base, k)
+	}
 }
 
 // price lays out the costs for the panels that are closed.
