@@ -207,7 +207,7 @@ func TestDemo(t *testing.T) {
 	})
 	t.Run("the walk works when pasted, and pasted again", func(t *testing.T) {
 		said := bash(t, walkOf(t, r.stdout.String()))
-		require.Contains(t, said, "The fault was bias heater open")
+		require.Contains(t, said, "The fault is shown: bias heater open")
 		require.Contains(t, said, "You may use it again.")
 		require.Regexp(t, `"outcome": ?"returned_to_service"`, said)
 		again := bash(t, walkOf(t, r.stdout.String()))
