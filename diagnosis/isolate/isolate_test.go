@@ -112,11 +112,19 @@ func TestNetworks(t *testing.T) {
 			}
 			require.InDelta(t, n.Expected.Entropy, p.Entropy(), 1e-9)
 			require.NotEmpty(t, n.Expected.NextTest)
+			gains, err := new(isolate.Workspace).Gains(m, es, nil)
+			require.NoError(t, err)
+			require.Len(t, gains, len(n.Expected.NextTest))
+			at := map[int]isolate.Gain{}
+			for _, g := range gains {
+				at[g.Finding] = g
+			}
 			for _, x := range n.Expected.NextTest {
 				g, err := m.Gain(es, tests[x.Test])
 				require.NoError(t, err)
 				require.InDelta(t, x.PPos, g.Abnormal, 1e-9, x.Test)
 				require.InDelta(t, x.Gain, g.Bits, 1e-9, x.Test)
+				require.Equal(t, g, at[tests[x.Test]])
 			}
 		})
 	}

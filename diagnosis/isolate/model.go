@@ -47,6 +47,7 @@ type Model struct {
 	Faults   []Fault
 	Findings []Finding
 
+	priors []float64 // by fault
 	groups []group
 	groupO []int     // group of each fault
 	links  [][]flink // by fault: its findings, in order
@@ -66,12 +67,13 @@ type flink struct {
 
 // New checks a model and lays it out. The error names what is wrong.
 func New(faults []Fault, findings []Finding) (*Model, error) {
-	m := &Model{Faults: faults, Findings: findings, groupO: make([]int, len(faults))}
+	m := &Model{Faults: faults, Findings: findings, groupO: make([]int, len(faults)), priors: make([]float64, len(faults))}
 	at := map[string]int{}
 	for i, f := range faults {
 		if !(f.Prior > 0 && f.Prior < 1) {
 			return nil, fmt.Errorf("isolate: prior of fault %s is not above 0 and below 1", f.ID)
 		}
+		m.priors[i] = f.Prior
 		g, known := at[f.Group]
 		if !known || f.Group == "" {
 			g = len(m.groups)

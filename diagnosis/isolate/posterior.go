@@ -1,9 +1,6 @@
 package isolate
 
-import (
-	"errors"
-	"math"
-)
+import "math"
 
 // Posterior is what the evidence makes of each fault. Fault and Absent are
 // computed apart, each from sums of terms above zero, so that either keeps its
@@ -40,39 +37,32 @@ func entropy(x float64) float64 {
 	return -x * math.Log2(x)
 }
 
-// Gain is what one finding not yet looked at is expected to tell.
-type Gain struct {
-	Finding  int
-	Abnormal float64 // chance that it is abnormal
-	Bits     float64 // expected fall of Entropy
+// LogOdds is the natural logarithm of the odds of a fault. It keeps its digits
+// where the probability is near one. It is -Inf or +Inf where the fault is ruled
+// out or certain.
+func (p Posterior) LogOdds(fault int) float64 {
+	return math.Log(p.Fault[fault]) - math.Log(p.Absent[fault])
 }
 
-// Gain computes what looking at a finding is expected to tell, exactly.
-func (m *Model) Gain(es []Evidence, finding int) (Gain, error) {
-	var w Workspace
-	now, err := w.Weigh(m, es)
-	if err != nil {
-		return Gain{}, err
-	}
-	before, logEvidence := now.Entropy(), now.LogEvidence
-	after := 0.0
-	g := Gain{Finding: finding}
-	es = append(append(make([]Evidence, 0, len(es)+1), es...), Evidence{})
-	for _, e := range []Evidence{{finding, 1, 0}, {finding, 0, 1}} {
-		es[len(es)-1] = e
-		p, err := w.Weigh(m, es)
-		if errors.Is(err, ErrImpossible) {
-			continue
-		}
-		if err != nil {
-			return Gain{}, err
-		}
-		chance := math.Exp(p.LogEvidence - logEvidence)
-		after += chance * p.Entropy()
-		if e.Abnormal == 1 {
-			g.Abnormal = chance
-		}
-	}
-	g.Bits = before - after
-	return g, nil
+// Decibans is the same as ten times the logarithm to base ten (Good's unit: ten
+// is ten to one, three is two to one), held between -MaxDecibans and
+// MaxDecibans, so that differences of it are always numbers.
+func (p Posterior) Decibans(fault int) float64 {
+	return min(max(10/math.Ln10*p.LogOdds(fault), -MaxDecibans), MaxDecibans)
 }
+
+// MaxDecibans stands for certainty.
+const MaxDecibans = 3000.0
+
+// Likeliest is the fault with the greatest probability, the first of several
+// that are equal to 1e-12. -1 when there is no fault.
+func (p Posterior) Likeliest() int {
+	best := -1
+	for i, x := range p.Fault {
+		if best < 0 || x > p.Fault[best]+1e-12 {
+			best = i
+		}
+	}
+	return best
+}
+
