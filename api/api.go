@@ -11,6 +11,7 @@ import (
 	"drumline/domain/calls"
 	"drumline/domain/care"
 	"drumline/domain/customers"
+	"drumline/domain/history"
 	"drumline/domain/people"
 	"drumline/domain/repair"
 	"drumline/shared/pg"
@@ -45,6 +46,7 @@ type API struct {
 	Calls     *calls.Service
 	Care      *care.Service
 	Repair    *repair.Service
+	History   *history.Service
 	Catalogue *catalogue.Catalogue
 	Cursors   *wire.Cursors
 	Now       func() time.Time
@@ -58,6 +60,7 @@ func New(d Deps) *API {
 		Calls:     &calls.Service{DB: d.DB, Catalogue: d.Catalogue, Now: d.Now},
 		Care:      &care.Service{DB: d.DB, Now: d.Now},
 		Repair:    &repair.Service{DB: d.DB, Catalogue: d.Catalogue, Now: d.Now},
+		History:   &history.Service{DB: d.DB},
 		Catalogue: d.Catalogue,
 		Cursors:   wire.NewCursors(d.Keys.Derive("page cursors")),
 		Now:       d.Now,
@@ -86,6 +89,7 @@ func (a *API) Register(e *Edge) {
 	a.registerCalls(e)
 	a.registerVisits(e)
 	a.registerCare(e)
+	a.registerHistory(e)
 	a.registerCatalogue(e)
 	a.registerIsolations(e)
 	a.registerReadings(e)

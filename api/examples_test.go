@@ -227,6 +227,8 @@ var examples = map[string]example{
 	"read-explanation":      {as: "tech", path: "/v1/calls/{call_visited}/explanation"},
 	"rederive-verdicts":     {as: "tech", path: "/v1/calls/{call_visited}/rederive"},
 
+	"read-calibration": {as: "owner", path: "/v1/history/calibration?from=2020-01-01T00:00:00Z"},
+
 	"create-conclusion": {as: "tech", path: "/v1/calls/{call_visited}/conclusions", body: `{"visit_id":"{visit}","part":"exhaust_run","fault":"run_restricted","action_id":"{action}","readings":["{reading}"],"against_evidence":"seen with the hood off"}`, status: 201},
 	"list-conclusions":  {as: "tech", path: "/v1/calls/{call_visited}/conclusions"},
 	"void-conclusion":   {as: "tech", path: "/v1/conclusions/{conclusion}/void", body: `{"reason":"the other part"}`},

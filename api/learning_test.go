@@ -72,3 +72,26 @@ func TestExplanation(t *testing.T) {
 	require.Equal(t, "coil_grounded", j.tech.get("/v1/calls/"+j.call+"/explanation?fault=coil_grounded").str("fault"))
 	require.Equal(t, []string{"/fault unknown"}, j.tech.do("GET", "/v1/calls/"+j.call+"/explanation?fault=high_limit_late", nil).want(422).fields())
 }
+
+// The owner sees how the last word of the engine compares with what was
+// verified; with few calls the answer says that it proves nothing.
+func TestCalibration(t *testing.T) {
+	j := repaired(t)
+	j.tech.close(j.call, "returned_to_service", "statements", allStatements).want(200)
+	c := j.s.owner.get("/v1/history/calibration")
+	require.Equal(t, "runs_too_hot", c.str("complaints", 0, "complaint"))
+	require.EqualValues(t, 1, c.at("complaints", 0, "calls"))
+	require.EqualValues(t, 1, c.at("complaints", 0, "first"))
+	require.Equal(t, "too_few", c.str("complaints", 0, "status"))
+	require.Equal(t, "In 1 of 1 calls the likeliest fault was the one verified; too few calls yet to say how far the probabilities can be trusted.",
+		c.str("complaints", 0, "sentence"))
+	bins, all := c.at("complaints", 0, "bins").([]any), 0.0
+	require.Len(t, bins, 10)
+	for _, b := range bins {
+		all += b.(m)["count"].(float64)
+	}
+	require.EqualValues(t, len(j.tech.get("/v1/calls/"+j.call+"/assessment").at("ranking").([]any)), all, "every fault of the ranking is in the table")
+	require.Empty(t, j.s.owner.get("/v1/history/calibration?until=2001-01-01T00:00:00Z").at("complaints"))
+	require.Empty(t, newScene(j.w.b).owner.get("/v1/history/calibration").at("complaints"))
+	j.tech.do("GET", "/v1/history/calibration", nil).want(403)
+}

@@ -194,7 +194,11 @@ func (m *model) takeCauses() error {
 		if !fitted(m.c.Unit, p.Has, p.Lacks) {
 			continue
 		}
-		entry := cause{fault: f, part: p, prior: m.c.Experience.share(cs)}
+		prior, err := m.c.Experience.share(cs)
+		if err != nil {
+			return err
+		}
+		entry := cause{fault: f, part: p, prior: prior}
 		switch {
 		case cs.Explains == catalogue.ExplainsBarrier || p.Role == catalogue.SecondBarrier:
 			m.barriers = append(m.barriers, entry)

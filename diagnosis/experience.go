@@ -1,10 +1,11 @@
 package diagnosis
 
-import "drumline/diagnosis/catalogue"
+import (
+	"fmt"
 
-// UsualStrength is how many cases the level above counts for where a shop has
-// too few to tell: ten (judgement, no source; 5 to 20 are usual).
-const UsualStrength = 10
+	"drumline/diagnosis/catalogue"
+	"drumline/diagnosis/isolate"
+)
 
 // Counts is how often each fault was verified behind one complaint. A case
 // with two faults counts once for each.
@@ -15,8 +16,8 @@ type Counts struct {
 
 // Experience is what a shop's own verified repairs say of a complaint: of all
 // machines of the kind, and of this model. Strength is how many cases each
-// level counts for against the one below it; 0 stands for UsualStrength. The
-// zero value is a shop without any.
+// level counts for against the one below it; 0 stands for isolate.UsualStrength.
+// The zero value is a shop without any.
 type Experience struct {
 	Kind, Model Counts
 	Strength    float64
@@ -27,18 +28,22 @@ func (e Experience) Weight() float64 {
 	if e.Strength > 0 && finite(e.Strength) {
 		return e.Strength
 	}
-	return UsualStrength
+	return isolate.UsualStrength
 }
 
 // share is a fault's share of the complaints: the catalogue's, drawn towards
 // what the shop has verified of the kind, and that towards what it has of the
-// model (the mean of a Dirichlet prior at each level):
-//
-//	(count + K·share above) / (cases + K)
-func (e Experience) share(cs *catalogue.Cause) float64 {
-	k, p := e.Weight(), cs.Prior
-	for _, c := range []Counts{e.Kind, e.Model} {
-		p = (float64(c.Faults[cs.Fault]) + k*p) / (float64(c.Cases) + k)
+// model (isolate.Learn).
+func (e Experience) share(cs *catalogue.Cause) (float64, error) {
+	if e.Kind.Cases == 0 && e.Model.Cases == 0 || !(cs.Prior > 0) {
+		return cs.Prior, nil
 	}
-	return p
+	level := func(name string, c Counts) isolate.Level {
+		return isolate.Level{Name: name, Strength: e.Weight(), Tally: isolate.Tally{Jobs: c.Cases, Counts: []int{c.Faults[cs.Fault]}}}
+	}
+	l, err := isolate.Learn([]float64{cs.Prior}, []isolate.Level{level("kind", e.Kind), level("model", e.Model)})
+	if err != nil {
+		return 0, fmt.Errorf("assess: experience with %s: %w", cs.Fault, err)
+	}
+	return l.Priors()[0], nil
 }

@@ -28,6 +28,7 @@ var allowed = map[string]string{
 	"domain/calls":        "domain domain/audit domain/once domain/people domain/customers shared/pg diagnosis/catalogue diagnosis/measure",
 	"domain/care":         "domain domain/audit domain/once domain/people domain/customers shared/pg diagnosis/catalogue diagnosis/measure",
 	"domain/repair":       "domain domain/audit domain/once domain/people domain/customers domain/calls domain/care shared/pg diagnosis diagnosis/airflow diagnosis/catalogue diagnosis/electric diagnosis/isolate diagnosis/measure diagnosis/sensors",
+	"domain/history":      "domain shared/pg diagnosis/isolate",
 	"api/wire":            "domain",
 	"api":                 "* -cmd -migrations -shared/pg/local -shared/pg/pgtest -api/apitest",
 	"api/apitest":         "",

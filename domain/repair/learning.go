@@ -2,6 +2,8 @@ package repair
 
 import (
 	"context"
+	"fmt"
+	"maps"
 	"slices"
 	"time"
 
@@ -9,6 +11,7 @@ import (
 
 	"drumline/diagnosis"
 	"drumline/diagnosis/catalogue"
+	"drumline/diagnosis/isolate"
 	"drumline/domain"
 	"drumline/domain/calls"
 	"drumline/domain/customers"
@@ -25,16 +28,30 @@ type countRow struct {
 
 // experienceRows is what the shop has verified behind the complaint of a call,
 // of its unit's kind and model.
-type experienceRows struct{ counts []countRow }
+type experienceRows struct {
+	counts   []countRow
+	strength []strengthRow // at most one
+}
+
+// strengthRow is what the models of a kind give for diagnosis.Experience.
+type strengthRow struct {
+	Strength float64 `db:"strength"`
+}
 
 func (e *experienceRows) queue(b *pgx.Batch, shop domain.ID, pl place) {
 	pg.All(b, &e.counts, `SELECT model, fault, cases FROM fault_count WHERE shop_id = $1
 			AND complaint = (`+pl.complaintOf+`) AND (kind, model) IN (`+customers.KindAndModels(pl.unitOf)+`)
 		ORDER BY model, fault`, shop, pl.id)
+	pg.All(b, &e.strength, `SELECT strength FROM prior_strength WHERE shop_id = $1
+			AND complaint = (`+pl.complaintOf+`) AND (kind, '') IN (`+customers.KindAndModels(pl.unitOf)+`)`, shop, pl.id)
 }
 
 func (e *experienceRows) joined() diagnosis.Experience {
-	return diagnosis.Experience{Kind: countsOf(e.counts, true), Model: countsOf(e.counts, false)}
+	out := diagnosis.Experience{Kind: countsOf(e.counts, true), Model: countsOf(e.counts, false)}
+	if len(e.strength) > 0 {
+		out.Strength = e.strength[0].Strength
+	}
+	return out
 }
 
 // countsOf gathers the rows of the whole kind, or those of a model.
@@ -123,5 +140,68 @@ func (s *Service) learn(ctx context.Context, tx *pg.Tx, b *pgx.Batch, c *closing
 		SELECT $1, $2, $3, m, f, 1 FROM unnest($4::text[]) m, unnest($5::text[]) f ORDER BY m, f
 		ON CONFLICT (shop_id, complaint, kind, model, fault) DO UPDATE SET cases = fault_count.cases + 1`,
 		shop, e.complaint, e.kind, models, append([]string{""}, e.verified...))
+	return s.fitStrength(ctx, tx, b, c, e, now)
+}
+
+// fitStrength fits, to all models of the kind with the call just counted in,
+// how many cases the kind counts for against one of its models.
+func (s *Service) fitStrength(ctx context.Context, tx *pg.Tx, b *pgx.Batch, c *closingCase, e ended, now time.Time) error {
+	if e.model == "" {
+		return nil
+	}
+	var rows []countRow
+	read := &pgx.Batch{}
+	pg.All(read, &rows, `SELECT model, fault, cases FROM fault_count WHERE shop_id = $1 AND complaint = $2 AND kind = $3 AND model <> ''
+		ORDER BY model, fault`, tx.P.Shop, e.complaint, e.kind)
+	if err := tx.Send(ctx, read); err != nil {
+		return err
+	}
+	cp, ok := c.kind.Complaint(e.complaint)
+	if !ok {
+		return nil
+	}
+	var faults []string
+	var shares []float64
+	for _, cs := range cp.Causes {
+		if cs.Explains == catalogue.ExplainsYes && cs.Prior > 0 {
+			faults, shares = append(faults, cs.Fault), append(shares, cs.Prior)
+		}
+	}
+	fit, err := isolate.FitStrength(shares, tallies(rows, e, faults))
+	if err != nil {
+		return fmt.Errorf("repair: strength of priors for %s: %w", e.complaint, err)
+	}
+	b.Queue(`INSERT INTO prior_strength (shop_id, complaint, kind, strength, models, fitted_at) VALUES ($1, $2, $3, $4, $5, $6)
+		ON CONFLICT (shop_id, complaint, kind) DO UPDATE SET strength = excluded.strength, models = excluded.models, fitted_at = excluded.fitted_at`,
+		tx.P.Shop, e.complaint, e.kind, fit.K, fit.Groups, now)
 	return nil
+}
+
+// tallies is the counts of each model, one more case e among them.
+func tallies(rows []countRow, e ended, faults []string) []isolate.Tally {
+	of := map[string]*isolate.Tally{}
+	add := func(model, fault string, n int) {
+		t := of[model]
+		if t == nil {
+			t = &isolate.Tally{Counts: make([]int, len(faults))}
+			of[model] = t
+		}
+		if fault == "" {
+			t.Jobs += n
+		} else if i := slices.Index(faults, fault); i >= 0 {
+			t.Counts[i] += n
+		}
+	}
+	for _, r := range rows {
+		add(r.Model, r.Fault, r.Cases)
+	}
+	add(e.model, "", 1)
+	for _, f := range e.verified {
+		add(e.model, f, 1)
+	}
+	out := make([]isolate.Tally, 0, len(of))
+	for _, model := range slices.Sorted(maps.Keys(of)) {
+		out = append(out, *of[model])
+	}
+	return out
 }
