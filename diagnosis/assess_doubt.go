@@ -136,17 +136,11 @@ func (m *model) repeat(a *Assessment) error {
 	then.net = m.net.copy()
 	then.net.evidence = m.net.without(func(j int) bool { return m.found[j].judged.Reading.ID == a.Doubt.Reading })
 	os := m.outcomesOf(then.net, ch)
-	if err := then.net.laid(); err != nil {
-		return fmt.Errorf("assess: %w", err)
-	}
 	var err error
-	if then.posterior, err = then.net.weigh(then.net.evidence); err != nil {
+	if then.posterior, err = then.net.begin(); err != nil {
 		return fmt.Errorf("assess: %w", err)
 	}
-	ps, err := then.prospects(then.net, os)
-	if err != nil {
-		return err
-	}
+	ps := then.prospects(then.net, os)
 	n.Gain = then.gain(ps)
 	at := 0
 	for a.Doubt.Meter == "" && at < len(a.Next) && a.Next[at].Gain/a.Next[at].Minutes > n.Gain/n.Minutes && !m.decided(m.index[a.Ranking[0].Fault]) {

@@ -1,8 +1,6 @@
 package diagnosis
 
 import (
-	"errors"
-	"fmt"
 	"math"
 
 	"drumline/diagnosis/catalogue"
@@ -16,10 +14,12 @@ type prospect struct {
 	entropy float64 // bits, of the ranking then
 }
 
-// outcomes is the evidence each way a check can come out would bring.
+// outcomes is the ways a check can come out: for each rung but the last, the
+// finding of the network that nothing lies above it, -1 where no cause changes
+// that, and its chance then.
 type outcomes struct {
-	evidence [][]isolate.Evidence
-	constant []float64
+	below []int
+	base  []float64
 }
 
 // outcomesOf adds the findings of a check to the network. A finding without
@@ -31,29 +31,76 @@ func (m *model) outcomesOf(n *network, ch *catalogue.Check) outcomes {
 	if len(l.causes) == 0 {
 		return o
 	}
-	for y := range l.Rungs {
-		es, constant := n.with(l.at(y, 1, 0))
-		o.evidence, o.constant = append(o.evidence, es), append(o.constant, constant)
+	for y := range len(l.Rungs) - 1 {
+		f, at := l.notAbove(y), -1
+		if len(f.Links) > 0 {
+			at = len(n.findings)
+			n.findings = append(n.findings, f)
+		}
+		o.below, o.base = append(o.below, at), append(o.base, l.Base[y])
 	}
 	return o
 }
 
-// prospects weighs every way a check can come out, exactly. The chances add up
-// to one.
-func (m *model) prospects(n *network, o outcomes) ([]prospect, error) {
-	out := make([]prospect, 0, len(o.evidence))
-	with := append(make([]isolate.Evidence, 0, len(n.evidence)+4), n.evidence...)
-	for y, es := range o.evidence {
-		p, err := n.glance(append(with, es...))
-		if errors.Is(err, isolate.ErrImpossible) {
-			continue
-		}
-		if err != nil {
-			return nil, fmt.Errorf("assess: %w", err)
-		}
-		out = append(out, prospect{m.first(p.Fault), math.Exp(p.LogEvidence + o.constant[y] - m.posterior.LogEvidence), p.Entropy()})
+// rareOutcome is the chance below which an outcome is left out: what follows
+// from it is a difference that has lost its digits.
+const rareOutcome = 1e-7
+
+// prospects weighs every way a check can come out, exactly: what follows from a
+// rung is what follows from not being above it, less what follows from not
+// being above the one before. n has been begun.
+func (m *model) prospects(n *network, o outcomes) []prospect {
+	if len(o.below) == 0 {
+		return nil
 	}
-	return out, nil
+	out := make([]prospect, 0, len(o.below)+1)
+	k := len(m.causes)
+	last, upTo, then := make([]float64, 2*k), make([]float64, 2*k), make([]float64, 2*k)
+	reached := 0.0
+	for y := range len(o.below) + 1 {
+		chance := 1.0
+		switch {
+		case y == len(o.below):
+			spread(upTo, m.posterior, 1)
+		case o.below[y] < 0:
+			chance = o.base[y]
+			spread(upTo, m.posterior, chance)
+		default:
+			var p isolate.Posterior
+			p, chance = n.work.IfNormal(n.model, o.below[y])
+			spread(upTo, p, chance)
+		}
+		if c := chance - reached; c > rareOutcome {
+			h := 0.0
+			for i := range then {
+				then[i] = math.Max(0, (upTo[i]-last[i])/c)
+				h += plogp(then[i])
+			}
+			out = append(out, prospect{m.first(then[:k]), c, h})
+		}
+		reached = chance
+		last, upTo = upTo, last
+	}
+	return out
+}
+
+// spread writes the chances of a posterior times that of what it follows from:
+// of each cause being there, then of its not being there.
+func spread(to []float64, p isolate.Posterior, chance float64) {
+	k := len(to) / 2
+	for i := range k {
+		to[i], to[i+k] = 0, 0
+		if chance > 0 {
+			to[i], to[i+k] = chance*p.Fault[i], chance*p.Absent[i]
+		}
+	}
+}
+
+func plogp(p float64) float64 {
+	if p <= 0 {
+		return 0
+	}
+	return -p * math.Log2(p)
 }
 
 // first is the likeliest first cause that has not been mended, -1 when all have.

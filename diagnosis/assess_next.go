@@ -73,15 +73,12 @@ func (m *model) candidates(missing map[string]bool) ([]candidate, error) {
 	for i := range cs {
 		os[i] = m.outcomesOf(n, cs[i].check)
 	}
-	if err := n.laid(); err != nil {
+	if _, err := n.begin(); err != nil {
 		return nil, fmt.Errorf("assess: %w", err)
 	}
 	suspect, out := m.suspect(), cs[:0]
 	for i, c := range cs {
-		ps, err := m.prospects(n, os[i])
-		if err != nil {
-			return nil, err
-		}
+		ps := m.prospects(n, os[i])
 		m.mayTurn = math.Max(m.mayTurn, m.turns(ps))
 		c.gain, c.confirms = m.gain(ps), suspect != "" && shows(c.check, suspect)
 		if c.gain < minGain {

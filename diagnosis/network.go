@@ -114,8 +114,8 @@ func (m *model) said(a *catalogue.Answer) []item {
 	for _, r := range a.Weights {
 		most = math.Max(most, r)
 	}
-	against := isolate.Finding{ID: a.ID + ":against"}
-	favour := isolate.Finding{ID: a.ID + ":for"}
+	against := isolate.Finding{ID: "against " + a.ID}
+	favour := isolate.Finding{ID: "for " + a.ID}
 	for i := range m.causes {
 		r, ok := a.Weights[m.causes[i].fault.ID]
 		switch r = math.Max(r, catalogue.LeastChance); {
@@ -139,6 +139,7 @@ type ladder struct {
 // ladder lays a check out, without the causes that are gone.
 func (m *model) ladder(ch *catalogue.Check, gone []bool) ladder {
 	l := ladder{Ladder: ch.Ladder()}
+	l.causes, l.stay = make([]int, 0, len(l.Stay)), make([][]float64, 0, len(l.Stay))
 	for i := range m.causes {
 		if gone != nil && gone[i] {
 			continue
@@ -154,13 +155,12 @@ func (m *model) ladder(ch *catalogue.Check, gone []bool) ladder {
 // that leads to it. The likelihoods are those of the reading if rung y is
 // true, and if what is below it is.
 func (l ladder) at(y int, abnormal, normal float64) []item {
-	above := isolate.Finding{ID: l.Rungs[y].ID + ":not above", Leak: 1 - l.Base[y]}
+	above := l.notAbove(y)
 	here := isolate.Finding{ID: l.Rungs[y].ID}
 	if y > 0 {
-		here.Leak = 1 - l.Base[y-1]/l.Base[y]
+		here.Leak, here.Links = 1-l.Base[y-1]/l.Base[y], make([]isolate.Link, 0, len(l.causes))
 	}
 	for k, c := range l.causes {
-		above.Links = link(above.Links, c, 1-l.stay[k][y])
 		if y > 0 {
 			here.Links = link(here.Links, c, 1-l.stay[k][y-1]/l.stay[k][y])
 		}
@@ -171,12 +171,21 @@ func (l ladder) at(y int, abnormal, normal float64) []item {
 	return []item{{above, 0, 1}, {here, abnormal, normal}}
 }
 
+// notAbove is the finding that something lies above rung y.
+func (l ladder) notAbove(y int) isolate.Finding {
+	f := isolate.Finding{ID: "not above", Leak: 1 - l.Base[y], Links: make([]isolate.Link, 0, len(l.causes))}
+	for k, c := range l.causes {
+		f.Links = link(f.Links, c, 1-l.stay[k][y])
+	}
+	return f
+}
+
 // or is the evidence of a reading that is either on the lowest rung or on rung
 // y and no other.
 func (l ladder) or(y int, abnormal, normal float64) []item {
 	only := func(s []float64) (low, both float64) { return s[0], s[0] + s[y] - s[y-1] }
 	low, both := only(l.Base)
-	other := isolate.Finding{ID: l.Rungs[y].ID + ":no other", Leak: 1 - both}
+	other := isolate.Finding{ID: "no other", Leak: 1 - both}
 	here := isolate.Finding{ID: l.Rungs[y].ID, Leak: 1 - low/both}
 	for k, c := range l.causes {
 		own := make([]float64, len(l.Base))
@@ -338,14 +347,13 @@ func (n *network) glance(es []isolate.Evidence) (isolate.Posterior, error) {
 	return n.work.Weigh(n.model, es)
 }
 
-// with is the network with further items: their evidence, and the logarithm of
-// their constant factors. Lay the network before it is weighed.
-func (n *network) with(items []item) (es []isolate.Evidence, constant float64) {
-	from, before := len(n.evidence), n.constant
-	n.add(items...)
-	es, constant = append([]isolate.Evidence{}, n.evidence[from:]...), n.constant-before
-	n.evidence, n.constant = n.evidence[:from], before
-	return es, constant
+// begin lays the network and weighs its evidence, so that outcomes can be asked
+// about.
+func (n *network) begin() (isolate.Posterior, error) {
+	if err := n.laid(); err != nil {
+		return isolate.Posterior{}, err
+	}
+	return n.work.Begin(n.model, n.evidence)
 }
 
 // copy is a network that can be added to without touching n.
