@@ -1,6 +1,7 @@
 package isolate_test
 
 import (
+	"fmt"
 	"math/rand/v2"
 	"testing"
 
@@ -77,5 +78,26 @@ func BenchmarkGains(b *testing.B) {
 			}
 			b.ReportMetric(float64(len(gains)), "findings")
 		})
+	}
+}
+
+// BenchmarkSets names the likeliest sets of three or four faults.
+func BenchmarkSets(b *testing.B) {
+	for _, c := range sizes {
+		for _, k := range []int{3, 4} {
+			b.Run(fmt.Sprintf("%s, %d faults", c.name, k), func(b *testing.B) {
+				m, es := large(b, c.positive, c.observed)
+				var s isolate.Sets
+				var w isolate.Workspace
+				var err error
+				b.ReportAllocs()
+				for b.Loop() {
+					if s, err = w.Sets(m, es, isolate.Search{Depth: k, Deepest: k}); err != nil {
+						b.Fatal(err)
+					}
+				}
+				b.ReportMetric(s.Coverage, "coverage")
+			})
+		}
 	}
 }

@@ -34,11 +34,23 @@ type network struct {
 		PEvidence float64            `json:"p_evidence"`
 		Marginals map[string]float64 `json:"marginals"`
 		Entropy   float64            `json:"sum_marginal_entropy_bits"`
-		NextTest  []struct {
+		// Of the sets of faults.
+		JointEntropy float64   `json:"joint_entropy_bits"`
+		Cardinality  []float64 // by number of faults
+		TopSets      []struct {
+			Set []string
+			P   float64
+		} `json:"top_sets"`
+		ConflictBits float64            `json:"conflict_bits"`
+		LeaveOneOut  map[string]float64 `json:"leave_one_out"`
+		NextTest     []struct {
 			Test     string
 			PPos     float64 `json:"p_pos"`
 			Expected float64 `json:"expected_sum_marginal_entropy_bits"`
 			Gain     float64 `json:"marginal_gain_bits"`
+			// Of the sets of faults.
+			Joint       float64 `json:"expected_joint_entropy_bits"`
+			Information float64 `json:"mutual_information_bits"`
 		} `json:"next_test"`
 	}
 }
@@ -92,6 +104,34 @@ func (n network) model(t testing.TB) (*isolate.Model, []isolate.Evidence, map[st
 // TestNetworks: posteriors to 1e-11 relative, entropies and expected gains to
 // 1e-9.
 func TestNetworks(t *testing.T) {
+	eachNetwork(t, func(t *testing.T, n network) {
+		m, es, tests := n.model(t)
+		p, err := m.Weigh(es)
+		require.NoError(t, err)
+		for i, f := range n.Faults {
+			require.InEpsilon(t, n.Expected.Marginals[f.ID], p.Fault[i], 1e-11, f.ID)
+		}
+		require.InEpsilon(t, n.Expected.PEvidence, math.Exp(p.LogEvidence), 1e-11)
+		require.InDelta(t, n.Expected.Entropy, p.Entropy(), 1e-9)
+		require.NotEmpty(t, n.Expected.NextTest)
+		gains, err := new(isolate.Workspace).Gains(m, es, nil)
+		require.NoError(t, err)
+		require.Len(t, gains, len(n.Expected.NextTest))
+		at := map[int]isolate.Gain{}
+		for _, g := range gains {
+			at[g.Finding] = g
+		}
+		for _, x := range n.Expected.NextTest {
+			g, err := m.Gain(es, tests[x.Test])
+			require.NoError(t, err)
+			require.InDelta(t, x.PPos, g.Abnormal, 1e-9, x.Test)
+			require.InDelta(t, x.Gain, g.Bits, 1e-9, x.Test)
+			require.Equal(t, g, at[tests[x.Test]])
+		}
+	})
+}
+
+func eachNetwork(t *testing.T, check func(t *testing.T, n network)) {
 	files, err := filepath.Glob("../../testdata/inference/noisyor/*_*.json")
 	require.NoError(t, err)
 	require.Len(t, files, 32)
@@ -101,31 +141,7 @@ func TestNetworks(t *testing.T) {
 			require.NoError(t, err)
 			var n network
 			require.NoError(t, json.Unmarshal(text, &n))
-			m, es, tests := n.model(t)
-			p, err := m.Weigh(es)
-			require.NoError(t, err)
-			for i, f := range n.Faults {
-				require.InEpsilon(t, n.Expected.Marginals[f.ID], p.Fault[i], 1e-11, f.ID)
-			}
-			if !n.Broken {
-				require.InEpsilon(t, n.Expected.PEvidence, math.Exp(p.LogEvidence), 1e-11)
-			}
-			require.InDelta(t, n.Expected.Entropy, p.Entropy(), 1e-9)
-			require.NotEmpty(t, n.Expected.NextTest)
-			gains, err := new(isolate.Workspace).Gains(m, es, nil)
-			require.NoError(t, err)
-			require.Len(t, gains, len(n.Expected.NextTest))
-			at := map[int]isolate.Gain{}
-			for _, g := range gains {
-				at[g.Finding] = g
-			}
-			for _, x := range n.Expected.NextTest {
-				g, err := m.Gain(es, tests[x.Test])
-				require.NoError(t, err)
-				require.InDelta(t, x.PPos, g.Abnormal, 1e-9, x.Test)
-				require.InDelta(t, x.Gain, g.Bits, 1e-9, x.Test)
-				require.Equal(t, g, at[tests[x.Test]])
-			}
+			check(t, n)
 		})
 	}
 }

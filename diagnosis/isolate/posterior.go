@@ -1,6 +1,9 @@
 package isolate
 
-import "math"
+import (
+	"math"
+	"slices"
+)
 
 // Posterior is what the evidence makes of each fault. Fault and Absent are
 // computed apart, each from sums of terms above zero, so that either keeps its
@@ -66,3 +69,8 @@ func (p Posterior) Likeliest() int {
 	return best
 }
 
+// clone is p with slices of its own.
+func (p Posterior) clone() Posterior {
+	p.Fault, p.Absent = slices.Clone(p.Fault), slices.Clone(p.Absent)
+	return p
+}
