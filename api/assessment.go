@@ -81,16 +81,25 @@ type Experience struct {
 
 // Explanation says how a fault came to its probability.
 type Explanation struct {
-	CallID      domain.ID `json:"call_id"`
-	Fault       string    `json:"fault"`
-	Name        string    `json:"name"`
-	Start       float64   `json:"start" doc:"Probability from the complaint alone."`
-	Probability float64   `json:"probability" doc:"Now."`
-	Steps       []Step    `json:"steps" doc:"Telephone answers, then readings by time."`
-	Flip        *Flip     `json:"flip,omitempty" doc:"The first reading that, had it come out otherwise, would put another fault first."`
-	Away        string    `json:"away,omitempty" doc:"What the likeliest fault explains that would else speak for another."`
-	Coverage    float64   `json:"coverage" doc:"Share of what could be wrong that a conclusive finding has touched."`
-	Conflict    float64   `json:"conflict_bits" doc:"Above zero the readings pull apart, below zero they bear each other out."`
+	CallID      domain.ID  `json:"call_id"`
+	Fault       string     `json:"fault"`
+	Name        string     `json:"name"`
+	Start       float64    `json:"start" doc:"Probability from the complaint alone."`
+	Probability float64    `json:"probability" doc:"Now."`
+	Steps       []Step     `json:"steps" doc:"Telephone answers, then readings by time."`
+	Flip        *Flip      `json:"flip,omitempty" doc:"The first reading that, had it come out otherwise, would put another fault first."`
+	Sets        []FaultSet `json:"sets" doc:"The likeliest sets of faults that are there together, and no others."`
+	Covered     float64    `json:"sets_cover" doc:"Share of the probability that all sets looked at hold."`
+	Approximate bool       `json:"approximate" doc:"Too many findings hang together to be weighed exactly."`
+	Away        string     `json:"away,omitempty" doc:"What the likeliest fault explains that would else speak for another."`
+	Coverage    float64    `json:"coverage" doc:"Share of what could be wrong that a conclusive finding has touched."`
+	Conflict    float64    `json:"conflict_bits" doc:"Above zero the readings pull apart, below zero they bear each other out."`
+}
+
+// FaultSet is faults that are there together.
+type FaultSet struct {
+	Faults      []string `json:"faults"`
+	Probability float64  `json:"probability"`
 }
 
 // Step is what one answer or reading did.
@@ -125,6 +134,7 @@ type Assessment struct {
 	Exhausted        bool               `json:"exhausted" doc:"No check left pays, though nothing is settled: repeat what was inconclusive, ask for a second opinion, or conclude with a reason."`
 	Doubt            *Doubt             `json:"doubt,omitempty" doc:"What does not fit the rest: settle it before any part is blamed."`
 	Experience       Experience         `json:"experience"`
+	Approximate      bool               `json:"approximate" doc:"Too many findings hang together to be weighed exactly: the ranking rests on sets of few faults."`
 	Coverage         float64            `json:"coverage" doc:"Share of what could be wrong that a conclusive finding has touched."`
 	Ranking          []RankedFault      `json:"ranking" doc:"Likeliest first."`
 	Barriers         []RankedFault      `json:"barriers" doc:"Second barriers: they decide safety and never rank as first cause."`
@@ -145,7 +155,7 @@ type Rederived struct {
 
 func (a *API) viewAssessment(v repair.Assessment) Assessment {
 	out := Assessment{CallID: v.CallID, Kind: v.Kind, CatalogueVersion: v.CatalogueVersion, Catalogue: v.Catalogue, EngineVersion: v.Engine,
-		Sentence: v.Result.Sentence, Stop: v.Result.Stop, Enough: v.Result.Enough, Exhausted: v.Result.Exhausted, Coverage: v.Result.Coverage, Ranking: viewRanking(v.Result.Ranking),
+		Sentence: v.Result.Sentence, Stop: v.Result.Stop, Enough: v.Result.Enough, Exhausted: v.Result.Exhausted, Approximate: v.Result.Approximate, Coverage: v.Result.Coverage, Ranking: viewRanking(v.Result.Ranking),
 		Barriers: viewRanking(v.Result.Barriers), Parts: []AssessedPart{}, Next: []NextCheck{}, Missing: []MissingParameter{},
 		Contradictions: []Contradiction{}, SetAside: v.SetAside, Outdated: v.Outdated}
 	out.Air = viewAir(v.Result.Air)
@@ -207,7 +217,10 @@ func parsedID(text string) *domain.ID {
 
 func viewExplanation(call domain.ID, e diagnosis.Explanation) Explanation {
 	out := Explanation{CallID: call, Fault: e.Fault, Name: e.Name, Start: e.Start, Probability: e.Probability, Steps: []Step{}, Away: e.Away,
-		Coverage: e.Coverage, Conflict: e.Conflict}
+		Sets: []FaultSet{}, Covered: e.Covered, Approximate: e.Approximate, Coverage: e.Coverage, Conflict: e.Conflict}
+	for _, s := range e.Sets {
+		out.Sets = append(out.Sets, FaultSet(s))
+	}
 	for _, s := range e.Steps {
 		out.Steps = append(out.Steps, Step{Question: s.Question, ReadingID: parsedID(s.Reading), Name: s.Name, Result: s.Result,
 			Decibans: s.Decibans, Alone: s.Alone, Probability: s.Probability})

@@ -450,6 +450,7 @@ func (m *model) rank() (Assessment, error) {
 	}
 	a.Coverage = math.Min(a.Coverage, 1)
 	a.Ranking = m.ranking(m.reasons())
+	a.Approximate = m.net != nil && m.net.approximate
 	a.Barriers = m.rankBarriers()
 	a.Parts = m.partStates()
 	return a, nil

@@ -13,13 +13,22 @@ import (
 type Explanation struct {
 	Fault       string
 	Name        string
-	Start       float64 // probability from the complaint alone
-	Probability float64 // now
-	Steps       []Step  // telephone answers, then readings by time
-	Flip        *Flip   // the first reading whose other result would put another fault first; nil when none would
-	Away        string  // which fault explains what would else speak for another; empty when none does
-	Coverage    float64 // share of what could be wrong that a conclusive finding has touched
-	Conflict    float64 // bits by which the readings agree less than if each stood alone; above 0 they pull apart
+	Start       float64    // probability from the complaint alone
+	Probability float64    // now
+	Steps       []Step     // telephone answers, then readings by time
+	Flip        *Flip      // the first reading whose other result would put another fault first; nil when none would
+	Sets        []FaultSet // the likeliest sets of faults that are there together, likeliest first
+	Covered     float64    // share of the probability the sets looked at hold
+	Approximate bool       // too many findings hang together to be weighed exactly
+	Away        string     // which fault explains what would else speak for another; empty when none does
+	Coverage    float64    // share of what could be wrong that a conclusive finding has touched
+	Conflict    float64    // bits by which the readings agree less than if each stood alone; above 0 they pull apart
+}
+
+// FaultSet is faults that are there together, and no others.
+type FaultSet struct {
+	Faults      []string
+	Probability float64
 }
 
 // Step is what one answer or reading did.
@@ -71,6 +80,9 @@ func Explain(k *catalogue.Kind, c Case, fault string) (Explanation, error) {
 	if e.Start, e.Steps, err = m.steps(i); err != nil {
 		return Explanation{}, err
 	}
+	if err := m.nameSets(&e); err != nil {
+		return Explanation{}, err
+	}
 	if e.Conflict, err = m.conflict(); err != nil {
 		return Explanation{}, err
 	}
@@ -83,6 +95,23 @@ func Explain(k *catalogue.Kind, c Case, fault string) (Explanation, error) {
 
 // ErrNoCause says that a fault is no cause of the complaint on this machine.
 var ErrNoCause = errors.New("diagnosis: no cause of the complaint on this machine")
+
+// nameSets names the likeliest sets of faults.
+func (m *model) nameSets(e *Explanation) error {
+	s, err := m.net.work.Sets(m.net.model, m.net.evidence, isolate.Search{Most: 5})
+	if err != nil {
+		return fmt.Errorf("assess: %w", err)
+	}
+	e.Covered, e.Approximate = s.Coverage, s.Approximate
+	for _, set := range s.Named {
+		f := FaultSet{Probability: set.P, Faults: []string{}}
+		for _, i := range set.Faults {
+			f.Faults = append(f.Faults, m.causes[i].fault.ID)
+		}
+		e.Sets = append(e.Sets, f)
+	}
+	return nil
+}
 
 // steps enters the evidence of the case one by one.
 func (m *model) steps(cause int) (float64, []Step, error) {

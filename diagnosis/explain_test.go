@@ -91,3 +91,24 @@ func TestConflictIsSeen(t *testing.T) {
 	_, err = diagnosis.Explain(smallKind(), smallCase(t), "limit_late")
 	require.ErrorIs(t, err, diagnosis.ErrNoCause, "a second barrier is no cause")
 }
+
+// The likeliest sets of faults hold nearly all of the probability, and agree
+// with the ranking.
+func TestTheLikeliestSets(t *testing.T) {
+	k, s := builtIn(t), callSheet(t)
+	for _, w := range workedCalls() {
+		c := w.play(t, k, s)
+		e, err := diagnosis.Explain(k, c, "")
+		require.NoError(t, err, w.name)
+		require.False(t, e.Approximate)
+		require.GreaterOrEqual(t, e.Covered, 0.95, w.name)
+		require.LessOrEqual(t, e.Covered, 1+1e-9)
+		sum := 0.0
+		for i, set := range e.Sets {
+			require.True(t, i == 0 || set.Probability <= e.Sets[i-1].Probability)
+			require.NotEmpty(t, set.Faults, "something explains the complaint")
+			sum += set.Probability
+		}
+		require.LessOrEqual(t, sum, 1+1e-9)
+	}
+}

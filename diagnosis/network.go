@@ -2,6 +2,7 @@ package diagnosis
 
 import (
 	"cmp"
+	"errors"
 	"math"
 	"slices"
 
@@ -20,14 +21,15 @@ const causesPerCall = 0.35
 // faults, at most one mode of a part at a time; the complaint, the telephone
 // answers and the readings as leaky noisy-OR findings of them.
 type network struct {
-	model    *isolate.Model // of faults and findings; see laid
-	work     *isolate.Workspace
-	faults   []isolate.Fault
-	findings []isolate.Finding
-	evidence []isolate.Evidence
-	constant float64   // logarithm of the factors that no cause changes
-	said     []portion // by telephone answer of model.answers
-	of       []portion // by reading of model.found
+	model       *isolate.Model // of faults and findings; see laid
+	work        *isolate.Workspace
+	faults      []isolate.Fault
+	findings    []isolate.Finding
+	evidence    []isolate.Evidence
+	constant    float64 // logarithm of the factors that no cause changes
+	approximate bool
+	said        []portion // by telephone answer of model.answers
+	of          []portion // by reading of model.found
 }
 
 // portion is what one reading brings to the network: evidence from and to, and
@@ -343,8 +345,16 @@ func (n *network) weigh(es []isolate.Evidence) (isolate.Posterior, error) {
 
 // glance is weigh without memory of its own: what it gives holds until the
 // network is weighed again.
+// Where too many findings hang together for that, it is what the sets of few
+// faults give, and the network is marked approximate.
 func (n *network) glance(es []isolate.Evidence) (isolate.Posterior, error) {
-	return n.work.Weigh(n.model, es)
+	p, err := n.work.Weigh(n.model, es)
+	if !errors.Is(err, isolate.ErrWide) {
+		return p, err
+	}
+	s, err := n.work.Sets(n.model, es, isolate.Search{})
+	n.approximate = true
+	return s.Posterior, err
 }
 
 // begin lays the network and weighs its evidence, so that outcomes can be asked

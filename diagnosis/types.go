@@ -221,9 +221,12 @@ type Assessment struct {
 	Enough   bool    // settled: conclude
 	// Exhausted says that no check left pays though nothing is settled.
 	Exhausted bool
-	Doubt     *Doubt // a reading or a meter that does not fit the rest: settle it before any part is blamed
-	Stop      string // why the machine must not run before something is mended; empty when it may
-	Sentence  string
-	Missing   []string // sheet parameters that would settle inconclusive verdicts
-	Air       *Air     `json:",omitempty"` // physics of exhaust run and heater box; nil when nothing is known of either
+	// Approximate says that too many findings hang together to be weighed
+	// exactly: the ranking rests on the sets of few faults.
+	Approximate bool
+	Doubt       *Doubt // a reading or a meter that does not fit the rest: settle it before any part is blamed
+	Stop        string // why the machine must not run before something is mended; empty when it may
+	Sentence    string
+	Missing     []string // sheet parameters that would settle inconclusive verdicts
+	Air         *Air     `json:",omitempty"` // physics of exhaust run and heater box; nil when nothing is known of either
 }
