@@ -86,6 +86,7 @@ type result struct {
 	why         string // goes before what is to be done
 	do          string // stands instead of what the finding says to do
 	note        string // goes after the sentence
+	said        string // stands instead of the finding\'s sentence, where that speaks of a number and there is none
 }
 
 const notFitted = "By its entry the machine does not have what this check is about: correct the unit's features if it has."

@@ -2,7 +2,6 @@ package diagnosis
 
 import (
 	"math"
-	"strings"
 
 	"drumline/diagnosis/catalogue"
 	"drumline/diagnosis/measure"
@@ -177,14 +176,17 @@ func oddPair(on, off number) (text, do string) {
 // byCycling decides by how the heat cycled with the duct off, with the figures
 // when there are any.
 func byCycling(r result, cycling string) result {
-	how, finding, p := "the heat cycles the same either way", "duct_clear", 1.0
+	how, finding, p := "The heat cycles the same either way.", "duct_clear", 1.0
 	if cycling == "normal_now" {
-		how, finding, p = "the heat cycles normally with it off", "duct_restricted", 0.0
+		how, finding, p = "The heat cycles normally with it off.", "duct_restricted", 0.0
 	}
-	if r.measured == nil {
-		r.text = "not measured, but " + how
-	} else {
-		r.note = joined(strings.ToUpper(how[:1])+how[1:]+".", r.note)
+	switch {
+	case r.measured != nil:
+		r.note = joined(how, r.note)
+	case finding == "duct_clear":
+		r.said = "The duct is clear: " + lower(how)
+	default:
+		r.said = "The duct holds the air up: " + lower(how)
 	}
 	return r.with(finding).sure(p)
 }

@@ -12,6 +12,9 @@ import (
 // it was held against, {origin} where that limit comes from, {position} where
 // it was measured. The numbers are in the unit that was entered.
 func (j *job) sentence(f *catalogue.Finding, r result) string {
+	if r.said != "" {
+		return joined(r.said, r.note)
+	}
 	s := fill(f.Sentence, func(name string) (string, bool) {
 		switch name {
 		case "value":
