@@ -50,6 +50,7 @@ func Assess(k *catalogue.Kind, c Case) (Assessment, error) {
 		return Assessment{}, err
 	}
 	a, err := m.rank()
+	defer func() { m.net.done() }()
 	if err != nil {
 		return Assessment{}, err
 	}
@@ -87,11 +88,10 @@ type evidence struct {
 	check      *catalogue.Check
 	finding    *catalogue.Finding
 	conclusive bool
-	chance     []float64 // P(finding | only this fault) by cause of the model; set for what weighs
-	quiet      bool      // another reading that gives the same answers weighs instead
-	gone       []bool    // by cause: work before the reading has ended what it could tell of it; nil for none
-	work       int       // actions that mend done before it
-	state      string    // of what the check can speak of, what was gone; see stateOf
+	quiet      bool   // another reading that gives the same answers weighs instead
+	gone       []bool // by cause: work before the reading has ended what it could tell of it; nil for none
+	work       int    // actions that mend done before it
+	state      string // of what the check can speak of, what was gone; see stateOf
 }
 
 // model is a case laid out against its catalogue.
@@ -275,9 +275,6 @@ func (m *model) takeReadings() error {
 		}
 	}
 	m.found = latest(found)
-	for i := range m.found {
-		m.found[i].chance = m.chances(m.found[i].finding)
-	}
 	m.quietTwins()
 	return nil
 }
@@ -456,8 +453,16 @@ func (m *model) rank() (Assessment, error) {
 	return a, nil
 }
 
-// weigh computes the posterior of every cause, exactly.
+// weigh computes the posterior of every cause, exactly, and what it would be
+// without each reading.
 func (m *model) weigh() error {
+	if err := m.posteriors(); err != nil {
+		return err
+	}
+	return m.leaveOut()
+}
+
+func (m *model) posteriors() error {
 	m.net = newNetwork(m)
 	if err := m.net.laid(); err != nil {
 		return fmt.Errorf("assess: %w", err)
@@ -470,7 +475,7 @@ func (m *model) weigh() error {
 		m.causes[i].posterior = p.Fault[i]
 	}
 	m.posterior = p
-	return m.leaveOut()
+	return nil
 }
 
 // leaveOut weighs the case once more without each reading.

@@ -27,7 +27,7 @@ func (m *model) quietTwins() {
 
 // weaker says whether the reading at i moves the ranking less than that at k.
 func (m *model) weaker(i, k int) bool {
-	a, b := m.divergence(m.found[i].chance), m.divergence(m.found[k].chance)
+	a, b := m.divergence(m.chances(m.found[i].finding)), m.divergence(m.chances(m.found[k].finding))
 	return a < b || (a == b && i < k)
 }
 

@@ -47,6 +47,24 @@ func BenchmarkAssessEarly(b *testing.B) {
 	}
 }
 
+// One reading judged and the causes of the whole call weighed and ranked anew,
+// without reasons, doubts and recommendation.
+func BenchmarkReadingRanked(b *testing.B) {
+	k, s := builtIn(b), dryerSheet(b)
+	c := fullCall(b)
+	b.ReportAllocs()
+	for b.Loop() {
+		vs, err := diagnosis.Judge(k, c.Complaint, c.Readings[0].Reading, s, c.Unit)
+		if err != nil {
+			b.Fatal(err)
+		}
+		c.Readings[0].Verdicts = vs
+		if _, err := diagnosis.RankOnly(k, c); err != nil {
+			b.Fatal(err)
+		}
+	}
+}
+
 func BenchmarkAssess(b *testing.B) {
 	k := builtIn(b)
 	c := fullCall(b)

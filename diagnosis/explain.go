@@ -66,6 +66,7 @@ func Explain(k *catalogue.Kind, c Case, fault string) (Explanation, error) {
 		return Explanation{}, err
 	}
 	a, err := m.rank()
+	defer func() { m.net.done() }()
 	if err != nil {
 		return Explanation{}, err
 	}
@@ -258,6 +259,7 @@ func (m *model) instead(j int, finding string) (isolate.Posterior, error) {
 		return isolate.Posterior{}, err
 	}
 	p, err := n.weigh(n.evidence)
+	n.done()
 	p.LogEvidence += n.constant
 	return p, err
 }

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"math"
 	"slices"
+	"sync"
 
 	"drumline/diagnosis/catalogue"
 	"drumline/diagnosis/isolate"
@@ -48,8 +49,19 @@ type item struct {
 	abnormal, normal float64
 }
 
+// workspaces keeps the memory of weighings between calls.
+var workspaces = sync.Pool{New: func() any { return &isolate.Workspace{} }}
+
+// done gives the memory back; nothing may be weighed after it.
+func (n *network) done() {
+	if n != nil && n.work != nil {
+		workspaces.Put(n.work)
+		n.work = nil
+	}
+}
+
 func newNetwork(m *model) *network {
-	n := &network{work: &isolate.Workspace{}, faults: make([]isolate.Fault, len(m.causes)), of: make([]portion, len(m.found))}
+	n := &network{work: workspaces.Get().(*isolate.Workspace), faults: make([]isolate.Fault, len(m.causes)), of: make([]portion, len(m.found))}
 	complaint := isolate.Finding{ID: "complaint", Links: make([]isolate.Link, m.ranked)}
 	for i := range m.causes {
 		c := &m.causes[i]
@@ -141,13 +153,10 @@ type ladder struct {
 // ladder lays a check out, without the causes that are gone.
 func (m *model) ladder(ch *catalogue.Check, gone []bool) ladder {
 	l := ladder{Ladder: ch.Ladder()}
-	l.causes, l.stay = make([]int, 0, len(l.Stay)), make([][]float64, 0, len(l.Stay))
-	for i := range m.causes {
-		if gone != nil && gone[i] {
-			continue
-		}
-		if stay, ok := l.Stay[m.causes[i].fault.ID]; ok {
-			l.causes, l.stay = append(l.causes, i), append(l.stay, stay)
+	l.causes, l.stay = make([]int, 0, len(l.Faults)), make([][]float64, 0, len(l.Faults))
+	for _, f := range l.Faults {
+		if i, ok := m.index[f]; ok && (gone == nil || !gone[i]) {
+			l.causes, l.stay = append(l.causes, i), append(l.stay, l.Stay[f])
 		}
 	}
 	return l
@@ -295,6 +304,9 @@ func (v *Verdict) oddsBeyond(side catalogue.Side) float64 {
 
 // driftOdds is oddsBeyond of a quantity with a true zero; false of any other.
 func (v *Verdict) driftOdds(side catalogue.Side) (float64, bool) {
+	if odds, ok := v.farOff(side); ok {
+		return odds, true
+	}
 	if slices.Contains(measure.Units(measure.Temperature), v.Limit.Unit) || !(*v.Measured > 0) {
 		return 0, false
 	}
@@ -316,6 +328,32 @@ func (v *Verdict) driftOdds(side catalogue.Side) (float64, bool) {
 		beyond = measure.DriftedLow
 	}
 	return math.Pow(10, model.Decibans(beyond, measure.Good, measure.Observed{X: *v.Measured, U: v.Uncertainty})/10), true
+}
+
+// farUncertainties is how many standard uncertainties a number lies from its
+// limit when the meter leaves no doubt about the side.
+const farUncertainties = 8.0
+
+// farOff answers for a number that is nowhere near the limit on that side.
+func (v *Verdict) farOff(side catalogue.Side) (float64, bool) {
+	limit := v.Limit.High
+	if side == catalogue.SideLow {
+		limit = v.Limit.Low
+	}
+	if limit == nil {
+		return 0, false
+	}
+	off := *v.Measured - *limit
+	if side == catalogue.SideLow {
+		off = -off
+	}
+	switch {
+	case math.Abs(off) <= farUncertainties*v.Uncertainty:
+		return 0, false
+	case off > 0:
+		return 2 * certainOdds, true
+	}
+	return 0.5 / certainOdds, true
 }
 
 // without leaves the evidence of some readings out.

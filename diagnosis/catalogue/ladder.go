@@ -18,6 +18,8 @@ type Ladder struct {
 	// below the rung: it never falls from rung to rung and ends at one. A fault
 	// cannot make a mild finding likelier than no fault does.
 	Stay map[string][]float64
+	// Faults are those of Stay, in order.
+	Faults []string
 }
 
 // Ladder gives the check's ladder; it is not to be changed.
@@ -43,6 +45,7 @@ func newLadder(c *Check) *Ladder {
 			}
 		}
 	}
+	l.Faults = sortedKeys(l.Stay)
 	return l
 }
 

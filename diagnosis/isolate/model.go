@@ -94,13 +94,23 @@ func New(faults []Fault, findings []Finding) (*Model, error) {
 			return nil, fmt.Errorf("isolate: the modes of %s leave no chance that the part is good", faults[g.faults[0]].Group)
 		}
 	}
-	m.links = make([][]flink, len(faults))
-	seen := make([]int, len(faults))
-	for i, f := range findings {
-		if err := f.check(seen, i+1); err != nil {
+	seen, count, all := make([]int, len(faults)), make([]int, len(faults)), 0
+	for i := range findings {
+		if err := findings[i].check(seen, i+1); err != nil {
 			return nil, err
 		}
-		for _, l := range f.Links {
+		for _, l := range findings[i].Links {
+			count[l.Fault]++
+		}
+		all += len(findings[i].Links)
+	}
+	m.links = make([][]flink, len(faults))
+	backing := make([]flink, all)
+	for f, n := range count {
+		m.links[f], backing = backing[:0:n], backing[n:]
+	}
+	for i := range findings {
+		for _, l := range findings[i].Links {
 			m.links[l.Fault] = append(m.links[l.Fault], flink{int32(i), l.Weight})
 		}
 	}
