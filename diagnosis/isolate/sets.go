@@ -148,15 +148,32 @@ func (a mass) times(x float64) mass {
 	return a
 }
 
+// explained is a times the likelihoods of some findings.
+func (a mass) explained(open []opened, chance []likelihoods) mass {
+	x := a.x
+	for j := range open {
+		o, c := &open[j], &chance[j]
+		if x *= o.abnormal*c.abnormal + o.normal*c.normal; x < downStep {
+			a.x = x
+			a = a.times(1)
+			x = a.x
+		}
+	}
+	a.x = x
+	return a
+}
+
 func (a *mass) add(b mass) {
+	if a.down == b.down {
+		a.x += b.x
+		return
+	}
 	switch {
 	case b.x == 0 || b.down > a.down+1 && a.x > 0:
 	case a.x == 0 || b.down < a.down-1:
 		*a = b
 	case b.down < a.down:
 		a.x, a.down = b.x+a.x*downStep, b.down
-	case b.down == a.down:
-		a.x += b.x
 	default:
 		a.x += b.x * downStep
 	}
@@ -291,19 +308,12 @@ func (e *enumeration) deepen(from int, odds mass) {
 // visit weighs the set on the path.
 func (e *enumeration) visit(odds mass, chance []likelihoods) {
 	e.visited++
-	relaxed := odds
-	for j := range e.w.open {
-		if j == e.kept {
-			relaxed = odds
-		}
-		o, c := &e.w.open[j], &chance[j]
-		odds = odds.times(o.abnormal*c.abnormal + o.normal*c.normal)
-	}
+	relaxed := odds.explained(e.w.open[:e.kept], chance)
+	odds = relaxed.explained(e.w.open[e.kept:], chance[e.kept:])
 	e.all.add(odds)
-	if e.kept == len(e.w.open) {
-		relaxed = odds
+	if e.wide {
+		e.relaxed.add(relaxed)
 	}
-	e.relaxed.add(relaxed)
 	if odds.x == 0 {
 		return
 	}
