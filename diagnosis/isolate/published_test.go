@@ -1,12 +1,9 @@
 package isolate_test
 
 import (
-	"encoding/csv"
 	"encoding/json"
 	"math"
 	"math/rand/v2"
-	"os"
-	"path/filepath"
 	"slices"
 	"strconv"
 	"strings"
@@ -17,35 +14,6 @@ import (
 
 	"drumline/diagnosis/isolate"
 )
-
-// published reads a table of testdata/inference.
-func published(t *testing.T, name string) []map[string]string {
-	t.Helper()
-	f, err := os.Open(filepath.Join("..", "..", "testdata", "inference", name))
-	require.NoError(t, err)
-	defer func() { _ = f.Close() }()
-	r := csv.NewReader(f)
-	r.Comment = '#'
-	lines, err := r.ReadAll()
-	require.NoError(t, err)
-	var out []map[string]string
-	for _, l := range lines[1:] {
-		row := map[string]string{}
-		for i, name := range lines[0] {
-			row[name] = l[i]
-		}
-		require.NotEmpty(t, row["source"])
-		out = append(out, row)
-	}
-	return out
-}
-
-func figure(t *testing.T, s string) float64 {
-	t.Helper()
-	v, err := strconv.ParseFloat(s, 64)
-	require.NoError(t, err, s)
-	return v
-}
 
 // TestConflictOfNetworks: Jensen's measure and the chance of each finding given
 // the others, from the probabilities of the evidence, of all 32 networks.
@@ -81,8 +49,8 @@ func sure(fault int) isolate.Finding {
 // TestNoisyOrTable: the fever table of Russell and Norvig, single findings, and
 // decibans (Good).
 func TestNoisyOrTable(t *testing.T) {
-	for _, row := range published(t, "noisy_or_and_weight.csv") {
-		want := figure(t, row["computed"])
+	for _, row := range checkRows(t, "noisy_or_and_weight.csv") {
+		want := number(t, row["computed"])
 		switch row["check"] {
 		case "fever_cpt":
 			var faults []isolate.Fault
@@ -117,7 +85,7 @@ func TestNoisyOrTable(t *testing.T) {
 		case "weight_of_evidence_dB":
 			m, err := isolate.New([]isolate.Fault{{Prior: 0.2}}, []isolate.Finding{sure(0)})
 			require.NoError(t, err)
-			p, err := m.Weigh([]isolate.Evidence{{Abnormal: figure(t, strings.TrimPrefix(row["input"], "LR=")), Normal: 1}})
+			p, err := m.Weigh([]isolate.Evidence{{Abnormal: number(t, strings.TrimPrefix(row["input"], "LR=")), Normal: 1}})
 			require.NoError(t, err)
 			require.InDelta(t, want, p.Decibans(0)-10*math.Log10(0.2/0.8), 1e-9, "%v", row)
 		default:
@@ -137,10 +105,10 @@ func TestFaultTree(t *testing.T) {
 	require.NoError(t, err)
 	got := map[string]float64{"top_exact Mains and (Gen or Relay)": math.Exp(p.LogEvidence), "cut_set Mains Gen": mains * gen, "cut_set Mains Relay": mains * relay,
 		"rare_event_sum ": mains*gen + mains*relay, "posterior_given_top Relay bad": p.Fault[2], "posterior_given_top Gen bad": p.Fault[1]}
-	for _, row := range published(t, "fault_tree.csv") {
+	for _, row := range checkRows(t, "fault_tree.csv") {
 		x, ok := got[row["check"]+" "+row["item"]]
 		require.True(t, ok, "%v", row)
-		require.InEpsilon(t, figure(t, row["computed"]), x, 1e-11, "%v", row)
+		require.InEpsilon(t, number(t, row["computed"]), x, 1e-11, "%v", row)
 	}
 }
 
@@ -234,10 +202,10 @@ func TestGeneralDiagnosis(t *testing.T) {
 		}
 		return out
 	}
-	for _, row := range published(t, "gde.csv") {
+	for _, row := range checkRows(t, "gde.csv") {
 		switch row["check"] {
 		case "minimal_diagnosis":
-			require.InEpsilon(t, figure(t, row["computed"]), chance[of(row["item"])], 1e-11, "%v", row)
+			require.InEpsilon(t, number(t, row["computed"]), chance[of(row["item"])], 1e-11, "%v", row)
 		case "conflict_set":
 			for set := range chance {
 				require.NotZero(t, set&of(row["item"]), "%v", row)
@@ -245,7 +213,7 @@ func TestGeneralDiagnosis(t *testing.T) {
 		case "n_consistent_candidates":
 			require.Len(t, chance, 27)
 		case "marginal_bad":
-			require.InEpsilon(t, figure(t, row["computed"]), p.Fault[slices.IndexFunc(m.Faults, func(f isolate.Fault) bool { return f.ID == row["item"] })], 1e-11)
+			require.InEpsilon(t, number(t, row["computed"]), p.Fault[slices.IndexFunc(m.Faults, func(f isolate.Fault) bool { return f.ID == row["item"] })], 1e-11)
 		case "probe_outcomes":
 			var want map[string]float64
 			require.NoError(t, json.Unmarshal([]byte(row["computed"]), &want))
@@ -261,7 +229,7 @@ func TestGeneralDiagnosis(t *testing.T) {
 					h -= c * math.Log2(c)
 				}
 			}
-			require.InDelta(t, figure(t, row["computed"]), h, 1e-9, "%v", row)
+			require.InDelta(t, number(t, row["computed"]), h, 1e-9, "%v", row)
 		case "four_inverters_prior":
 			four, err := isolate.New(slices.Repeat([]isolate.Fault{{Prior: 0.01}}, 4), nil)
 			require.NoError(t, err)
@@ -271,7 +239,7 @@ func TestGeneralDiagnosis(t *testing.T) {
 			if strings.HasSuffix(row["item"], "all ok") {
 				at = 0
 			}
-			require.InEpsilon(t, figure(t, row["computed"]), s.Named[at].P, 1e-11, "%v", row)
+			require.InEpsilon(t, number(t, row["computed"]), s.Named[at].P, 1e-11, "%v", row)
 		default:
 			require.Fail(t, "a row nobody checks", "%v", row)
 		}
@@ -327,7 +295,7 @@ func states(s string) map[string]bool {
 // weighed by both: lung cancer and tuberculosis are independent in it.
 func TestBayesianNetworks(t *testing.T) {
 	nets := map[string]*bayes{}
-	for _, row := range published(t, "bn_cpts.csv") {
+	for _, row := range checkRows(t, "bn_cpts.csv") {
 		b := nets[row["network"]]
 		if b == nil {
 			b = &bayes{parents: map[string][]string{}, on: map[string]map[string]float64{}}
@@ -337,15 +305,15 @@ func TestBayesianNetworks(t *testing.T) {
 			b.nodes, b.on[row["node"]] = append(b.nodes, row["node"]), map[string]float64{}
 			b.parents[row["node"]] = strings.Fields(row["parents"])
 		}
-		b.on[row["node"]][row["parent_values"]] = figure(t, row["p_true"])
+		b.on[row["node"]][row["parent_values"]] = number(t, row["p_true"])
 	}
-	for _, row := range published(t, "bn_posteriors.csv") {
+	for _, row := range checkRows(t, "bn_posteriors.csv") {
 		b := nets[row["network"]]
 		evidence, both := states(row["evidence"]), states(row["evidence"])
 		for node, v := range states(row["query"]) {
 			both[node] = v
 		}
-		require.InEpsilon(t, figure(t, row["computed"]), b.chance(both)/b.chance(evidence), 1e-11, "%v", row)
+		require.InEpsilon(t, number(t, row["computed"]), b.chance(both)/b.chance(evidence), 1e-11, "%v", row)
 	}
 	asia := nets["asia"]
 	// Either disease is a finding that each makes for sure; the picture is the
