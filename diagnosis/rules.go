@@ -26,6 +26,10 @@ import (
 //	thermistor   conforms high low open short between no_limit
 //	opening      conforms early late never open_cold too_fast no_limit between
 //	run          normal cycles_high_limit off_high off_low no_cycling reads_low too_short wet_load between
+//	rtd          conforms high low open short between
+//	oven_cycles  conforms low high too_short between_low between_high
+//	cold_contact closed_cold open_warm open_cold closed_warm between wires_on
+//	compressor   conforms low high unequal open grounded between wires_on
 //	heater_current  conforms low high half no_current drop between_low between_high no_limit
 var rules = map[string]func(*job) (result, error){
 	"choice":      judgeChoice,
@@ -43,6 +47,12 @@ var rules = map[string]func(*job) (result, error){
 	"thermistor":  judgeThermistor,
 	"opening":     judgeOpening,
 	"run":         judgeRun,
+
+	"rtd":         judgeRTD,
+	"oven_cycles": judgeOvenCycles,
+
+	"cold_contact": judgeColdContact,
+	"compressor":   judgeCompressor,
 
 	"heater_current": judgeHeaterCurrent,
 }

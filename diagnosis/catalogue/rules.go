@@ -59,6 +59,27 @@ var ruleForms = map[string]ruleForm{
 		findings: []string{"conforms", "high", "low", "open", "short", "between", "no_limit"},
 		limited:  true,
 	},
+	"rtd": {
+		inputs:   map[string]string{"resistance": "resistance", "temperature": "temperature"},
+		findings: []string{"conforms", "high", "low", "open", "short", "between"},
+		limited:  true,
+	},
+	"oven_cycles": {
+		inputs:   map[string]string{"set_temperature": "temperature", "off_temperature": "temperature", "on_temperature": "temperature"},
+		findings: []string{"conforms", "low", "high", "too_short", "between_low", "between_high"},
+		limited:  true,
+	},
+	"cold_contact": {
+		inputs:   map[string]string{"resistance": "resistance", "temperature": "temperature", "wires_off": "choice"},
+		findings: []string{"closed_cold", "open_warm", "open_cold", "closed_warm", "between", "wires_on"},
+		limited:  true,
+	},
+	"compressor": {
+		inputs: map[string]string{"common_to_run": "resistance", "common_to_start": "resistance", "run_to_start": "resistance",
+			"pin_to_case": "resistance", "wires_off": "choice"},
+		findings: []string{"conforms", "low", "high", "unequal", "open", "grounded", "between", "wires_on"},
+		limited:  true,
+	},
 	"opening": {
 		inputs:   map[string]string{"last_closed": "temperature", "first_open": "temperature", "minutes": "time", "recloses": "choice"},
 		findings: []string{"conforms", "early", "late", "never", "open_cold", "too_fast", "no_limit", "between"},
