@@ -234,6 +234,8 @@ func (m *model) shows(e *evidence) []item {
 		odds := e.judged.Verdicts[0].oddsBeyond(near.Side)
 		switch {
 		case in != 0 || out < 0:
+		case odds >= 1 && e.finding.ID == near.Inside, odds < 1 && e.finding.ID == near.Beyond:
+			// Something else than the number decided (how the heat cycles).
 		case odds >= 1 && odds < certainOdds:
 			return l.at(out, 1, 1/odds)
 		case odds < 1 && odds > 1.0/certainOdds:

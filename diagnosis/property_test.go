@@ -211,10 +211,9 @@ func saferFirst(t *rapid.T, k *catalogue.Kind, ns []diagnosis.Next) {
 	}
 }
 
-// A conforming reading never raises the fault it speaks against most. With
-// several faults at once there is one way round it: where two others explained
-// the case together, and the reading speaks against both, what is left has to
-// be explained by something. That is worth a hundredth at most here.
+// A conforming reading never makes it likelier that any of the faults it speaks
+// against is there. Of one of several it may: where two of them explained the
+// case together and both fall, what is left has to be explained by something.
 func TestAConformingReadingNeverRaisesTheFaultItSpeaksAgainst(t *testing.T) {
 	k, s := builtIn(t), dryerSheet(t)
 	rapid.Check(t, func(t *rapid.T) {
@@ -226,41 +225,40 @@ func TestAConformingReadingNeverRaisesTheFaultItSpeaksAgainst(t *testing.T) {
 		if err != nil || vs[0].Outcome != diagnosis.Conforms {
 			return
 		}
-		c.Readings = without(c.Readings, r)
-		before, err := diagnosis.Assess(k, c)
+		c.Readings = without(k, c.Readings, r)
+		ch, _ := k.Check(r.Check)
+		against := map[string]float64{}
+		mildest := ch.Ladder().Rungs[0]
+		if vs[0].Finding != mildest.ID {
+			return
+		}
+		for fault, w := range mildest.Weights {
+			if w < mildest.Otherwise {
+				against[fault] = w
+			}
+		}
+		before, err := diagnosis.NoneOf(k, c, against)
 		require.NoError(t, err)
 		c.Readings = append(c.Readings, diagnosis.Judged{Reading: r, Verdicts: vs})
-		after, err := diagnosis.Assess(k, c)
+		after, err := diagnosis.NoneOf(k, c, against)
 		require.NoError(t, err)
-		ch, _ := k.Check(r.Check)
-		f, _ := ch.Finding(vs[0].Finding)
-		comparable(t, f, before, after)
+		require.GreaterOrEqual(t, after, before-1e-9)
 	})
 }
 
-// without leaves out earlier readings of the same check and position.
-func without(js []diagnosis.Judged, r diagnosis.Reading) []diagnosis.Judged {
+// without leaves out earlier readings of the same check and position, and those
+// of checks that give the same answers, one of which would be quieted.
+func without(k *catalogue.Kind, js []diagnosis.Judged, r diagnosis.Reading) []diagnosis.Judged {
 	var out []diagnosis.Judged
+	own, _ := k.Check(r.Check)
 	for _, j := range js {
-		if j.Reading.Check != r.Check || j.Reading.Position != r.Position {
+		ch, _ := k.Check(j.Reading.Check)
+		twin := ch != own && slices.ContainsFunc(ch.Answers, func(a string) bool { return slices.Contains(own.Answers, a) })
+		if !twin && (ch != own || j.Reading.Position != r.Position) {
 			out = append(out, j)
 		}
 	}
 	return out
-}
-
-func comparable(t *rapid.T, f *catalogue.Finding, before, after diagnosis.Assessment) {
-	least := 1.0
-	for fault, w := range f.Weights {
-		if !math.IsNaN(probabilityOf(before, fault)) {
-			least = math.Min(least, w/f.Otherwise)
-		}
-	}
-	for fault, w := range f.Weights {
-		if w/f.Otherwise <= least && !math.IsNaN(probabilityOf(before, fault)) {
-			require.LessOrEqual(t, probabilityOf(after, fault), probabilityOf(before, fault)+0.01, fault)
-		}
-	}
 }
 
 // FuzzJudge feeds raw numbers into every rule.

@@ -211,7 +211,7 @@ type drawn struct {
 
 func draw(t *rapid.T) drawn {
 	var d drawn
-	n := rapid.IntRange(1, 11).Draw(t, "faults")
+	n := rapid.IntRange(1, 14).Draw(t, "faults")
 	for range n {
 		f := isolate.Fault{Group: rapid.SampledFrom([]string{"", "", "a", "b"}).Draw(t, "group")}
 		most := 0.3
