@@ -18,6 +18,9 @@ func TestConversionsRoundTripToTheLastDigit(t *testing.T) {
 		v := rapid.Float64Range(-1e9, 1e9).Draw(t, "value")
 		d, err := measure.DiffToSI(v, unit, q)
 		require.NoError(t, err)
+		if math.Abs(d) < leastNormal && v != 0 {
+			return // below it a float64 has fewer digits to give back
+		}
 		back, err := measure.DiffFromSI(d, unit, q)
 		require.NoError(t, err)
 		require.InDelta(t, v, back, ulp(v), "%s", unit)
@@ -33,6 +36,9 @@ func TestConversionsRoundTripToTheLastDigit(t *testing.T) {
 		require.InDelta(t, v, back, ulp(v)+2*ulp(math.Abs(v)+zero)*boolean(zero > 0), "%s", unit)
 	})
 }
+
+// leastNormal is the least float64 with all its digits.
+const leastNormal = 0x1p-1022
 
 func boolean(b bool) float64 {
 	if b {
