@@ -37,7 +37,7 @@ type cluster struct {
 	opts              Options
 }
 
-// newCluster settles where the cluster lives and makes the directories.
+// newCluster settles where the cluster lives and makes its directory.
 func newCluster(opts Options, who account) (*cluster, error) {
 	dir, moved, err := settle(opts.Dir, who)
 	if err != nil {
@@ -49,14 +49,16 @@ func newCluster(opts Options, who account) (*cluster, error) {
 	if err := os.MkdirAll(dir, 0o755); err != nil {
 		return nil, fmt.Errorf("making the cluster's directory: %w", err)
 	}
-	c, err := at(dir, opts, who)
-	if err != nil {
-		return nil, err
+	return at(dir, opts, who)
+}
+
+// makeSocketDir makes the directory of the socket; the caller holds the lock, so
+// that nobody meets it between its making and its change of hands.
+func (c *cluster) makeSocketDir() error {
+	if err := c.account.mkdir(c.socket); err != nil {
+		return fmt.Errorf("making the socket's directory: %w", err)
 	}
-	if err := who.mkdir(c.socket); err != nil {
-		return nil, fmt.Errorf("making the socket's directory: %w", err)
-	}
-	return c, nil
+	return nil
 }
 
 // settle returns the directory to use: the one asked for, or another place for

@@ -117,6 +117,9 @@ func openPrivate(ctx context.Context, opts Options, sources map[string]bool) (*S
 		return nil, err
 	}
 	defer unlock()
+	if err := c.makeSocketDir(); err != nil {
+		return nil, err
+	}
 	if opts.Fresh {
 		if err := c.remove(ctx); err != nil {
 			return nil, err
