@@ -31,6 +31,8 @@ import (
 //	cold_contact closed_cold open_warm open_cold closed_warm between wires_on
 //	compressor   conforms low high unequal open grounded between wires_on
 //	heater_current  conforms low high half no_current drop between_low between_high no_limit
+//	windings     conforms unequal low high open grounded between between_low between_high wires_on charged
+//	capacitor    conforms low high open short between_low between_high charged
 var rules = map[string]func(*job) (result, error){
 	"choice":      judgeChoice,
 	"range":       judgeRange,
@@ -55,6 +57,9 @@ var rules = map[string]func(*job) (result, error){
 	"compressor":   judgeCompressor,
 
 	"heater_current": judgeHeaterCurrent,
+
+	"windings":  judgeWindings,
+	"capacitor": judgeCapacitor,
 }
 
 // RuleNames lists the judging rules a check may name, in alphabetical order.

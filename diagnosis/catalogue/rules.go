@@ -90,6 +90,18 @@ var ruleForms = map[string]ruleForm{
 		findings: []string{"conforms", "low", "high", "half", "no_current", "drop", "between_low", "between_high", "no_limit"},
 		limited:  true,
 	},
+	"windings": {
+		inputs: map[string]string{"winding_1": "resistance", "winding_2": "resistance", "winding_3": "resistance",
+			"to_case": "resistance", "rest_voltage": "voltage", "wires_off": "choice"},
+		findings: []string{"conforms", "unequal", "low", "high", "open", "grounded", "between", "between_low", "between_high", "wires_on", "charged"},
+		limited:  true,
+	},
+	"capacitor": {
+		inputs: map[string]string{"capacitance": "capacitance", "printed": "capacitance", "printed_high": "capacitance",
+			"rest_voltage": "voltage"},
+		findings: []string{"conforms", "low", "high", "open", "short", "between_low", "between_high", "charged"},
+		limited:  true,
+	},
 	"run": {
 		inputs: map[string]string{"off_temperature": "temperature", "on_temperature": "temperature", "heating_time": "time",
 			"rest_time": "time", "setting": "choice", "load": "choice", "current": "current"},
