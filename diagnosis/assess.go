@@ -25,8 +25,9 @@ const enoughProbability = 0.9
 // with the likelihood of each. Faults that explain something else have their
 // place in the network, so that what they make for is no riddle, but never
 // rank. Faults of parts the unit does not have are left out and the other
-// priors scaled up. Second barriers never rank: they stand in Barriers, each
-// with its own chance of being failed now.
+// priors scaled up. Second barriers that fail to protect never rank: they stand
+// in Barriers, each with its own chance of being failed now. One that has opened
+// ranks where the complaint is what it stops (no heat, no start).
 //
 // A reading says nothing of a part that was mended before it was taken: it
 // judges the machine as mended, and still speaks of everything else. One tagged
@@ -200,7 +201,7 @@ func (m *model) takeCauses() error {
 		}
 		entry := cause{fault: f, part: p, prior: prior}
 		switch {
-		case cs.Explains == catalogue.ExplainsBarrier || p.Role == catalogue.SecondBarrier:
+		case cs.Explains == catalogue.ExplainsBarrier || p.Role == catalogue.SecondBarrier && cs.Explains != catalogue.ExplainsYes:
 			m.barriers = append(m.barriers, entry)
 		case cs.Explains == catalogue.ExplainsYes && cs.Prior > 0:
 			m.causes = append(m.causes, entry)

@@ -125,7 +125,8 @@ func (m *model) offered(ch *catalogue.Check, gone map[string]bool) bool {
 }
 
 // possible leaves out a check the machine has no part for, that the person may
-// not do, that runs a machine which must not run, or whose evidence is gone.
+// not do, that is not for this complaint, that runs a machine which must not
+// run, or whose evidence is gone.
 // Once something has been mended it is the mended machine that is looked at,
 // and no as-found state is needed.
 func (m *model) possible(ch *catalogue.Check, gone map[string]bool) bool {
@@ -136,6 +137,9 @@ func (m *model) possible(ch *catalogue.Check, gone map[string]bool) bool {
 		return false
 	}
 	if m.stop != "" && (ch.State == catalogue.RunningClosed || ch.State == catalogue.LiveOpen) {
+		return false
+	}
+	if len(ch.For) > 0 && !contains(ch.For, m.complaint.ID) {
 		return false
 	}
 	for _, n := range ch.Needs {

@@ -33,6 +33,7 @@ import (
 //	heater_current  conforms low high half no_current drop between_low between_high no_limit
 //	windings     conforms unequal low high open grounded between between_low between_high wires_on charged
 //	capacitor    conforms low high open short between_low between_high charged
+//	wet_load     conforms high between_high
 var rules = map[string]func(*job) (result, error){
 	"choice":      judgeChoice,
 	"range":       judgeRange,
@@ -60,6 +61,7 @@ var rules = map[string]func(*job) (result, error){
 
 	"windings":  judgeWindings,
 	"capacitor": judgeCapacitor,
+	"wet_load":  judgeWetLoad,
 }
 
 // RuleNames lists the judging rules a check may name, in alphabetical order.

@@ -117,14 +117,14 @@ func (j *job) thermostatRules() bool {
 
 // steady reads a run noted by hand with one temperature and no return of the
 // heat: it climbed on past every setting, or stayed low with the heat on. The
-// clamp on one leg tells whether the heat was on.
+// clamp on one leg, or a look at the burner, tells whether the heat was on.
 func (j *job) steady(in sensors.RunInput, off bounds) (sensors.Pattern, bool) {
 	if len(in.T) > 0 || len(in.Off) != 1 || len(in.On) > 0 || len(in.Rest) > 0 {
 		return "", false
 	}
 	climb := j.boundsNamed("climb", runClimb)
 	a, clamped := j.number("current")
-	heating := clamped && compare(a.si, a.u, j.motor()).Outcome == measure.DoesNotConform
+	heating := clamped && compare(a.si, a.u, j.motor()).Outcome == measure.DoesNotConform || j.choice("burner") == "lit"
 	low := off.limit != nil && off.limit.Low != nil && in.Off[0] < *off.limit.Low
 	switch {
 	case climb.limit != nil && in.Off[0] > *climb.limit.High && heating:
@@ -135,11 +135,11 @@ func (j *job) steady(in sensors.RunInput, off bounds) (sensors.Pattern, bool) {
 	return "", false
 }
 
-// heaterOff says whether the clamp showed the motor's current only: the heat
-// had gone off, however late.
+// heaterOff says whether the clamp showed the motor's current only, or the
+// burner was seen out: the heat had gone off, however late.
 func (j *job) heaterOff() bool {
 	a, ok := j.number("current")
-	return ok && compare(a.si, a.u, j.motor()).Outcome == measure.Conforms
+	return ok && compare(a.si, a.u, j.motor()).Outcome == measure.Conforms || j.choice("burner") == "out"
 }
 
 // motor is the most the motor takes, by the sheet, the check's own limit or

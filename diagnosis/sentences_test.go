@@ -198,7 +198,7 @@ func choiceSamples(k *catalogue.Kind) []any {
 // is there to be read aloud: number, limit, origin, what to do.
 func TestSentencesReadAloud(t *testing.T) {
 	k, said := builtIn(t), map[string][]string{}
-	samples := append(append(append(choiceSamples(k), airSamples()...), partSamples()...), powerSamples()...)
+	samples := append(append(append(choiceSamples(k), airSamples()...), partSamples()...), append(powerSamples(), otherSamples()...)...)
 	for _, x := range samples {
 		s, ok := x.(sample)
 		if !ok {

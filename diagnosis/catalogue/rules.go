@@ -102,6 +102,11 @@ var ruleForms = map[string]ruleForm{
 		findings: []string{"conforms", "low", "high", "open", "short", "between_low", "between_high", "charged"},
 		limited:  true,
 	},
+	"wet_load": {
+		inputs:   map[string]string{"wet_weight": "mass", "dry_weight": "mass"},
+		findings: []string{"conforms", "high", "between_high"},
+		limited:  true,
+	},
 	"run": {
 		inputs: map[string]string{"off_temperature": "temperature", "on_temperature": "temperature", "heating_time": "time",
 			"rest_time": "time", "setting": "choice", "load": "choice", "current": "current"},

@@ -26,7 +26,8 @@ const (
 type Role string
 
 // The roles of a part. A SecondBarrier (high limit, one-shot cut-off) never
-// competes as the first cause of overheating: it decides safety.
+// competes as the first cause of overheating: it decides safety. Only opened
+// can it be a first cause, of a machine that does not heat or start.
 const (
 	Ordinary      Role = "ordinary"
 	SecondBarrier Role = "second_barrier"
@@ -192,6 +193,7 @@ type Check struct {
 	Destroys     []string     `yaml:"destroys" json:"destroys,omitempty"` // as-found states that doing it ends
 	Has          string       `yaml:"has" json:"has,omitempty"`           // feature of the unit it needs
 	Lacks        string       `yaml:"lacks" json:"lacks,omitempty"`       // feature of the unit that makes it pointless
+	For          []string     `yaml:"for" json:"for,omitempty"`           // complaints it is asked for; empty: every one. It may be read, and close a call, for any
 	After        string       `yaml:"after" json:"after,omitempty"`       // check whose figures it needs
 	Positions    []Position   `yaml:"positions" json:"positions,omitempty"`
 	Inputs       []Input      `yaml:"inputs" json:"inputs,omitempty"`

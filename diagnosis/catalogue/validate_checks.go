@@ -19,6 +19,9 @@ func (v *validator) check(path string, c *Check) {
 	v.feature(path, c.Has, c.Lacks)
 	v.asFound(join(path, "needs"), c.Needs)
 	v.asFound(join(path, "destroys"), c.Destroys)
+	for i, id := range c.For {
+		refer(v, at(join(path, "for"), i), "complaint", id, v.kind.Complaint)
+	}
 	v.speaksOf(path, c)
 	v.state(path, c)
 	v.inputs(path, c)

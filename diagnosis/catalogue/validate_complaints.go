@@ -1,6 +1,14 @@
 package catalogue
 
-import "math"
+import (
+	"math"
+	"slices"
+)
+
+// stopping are the failure modes by which a second barrier stops what it
+// should let run: no heat, no start. One that fails to protect causes nothing
+// by itself.
+var stopping = []string{"open", "open_cold", "opens_early", "high_resistance"}
 
 func (v *validator) complaint(path string, c *Complaint) {
 	v.text(join(path, "name"), c.Name)
@@ -71,8 +79,8 @@ func (v *validator) cause(path string, x *Cause) {
 		v.fail(join(path, "fault"), "no finding of any check speaks for or against %s", x.Fault)
 	}
 	part, ok := v.kind.Part(f.Part)
-	if ok && x.Explains == ExplainsYes && part.Role == SecondBarrier {
-		v.fail(join(path, "explains"), "%s is a second barrier and never a first cause", part.ID)
+	if ok && x.Explains == ExplainsYes && part.Role == SecondBarrier && !slices.Contains(stopping, f.Mode) {
+		v.fail(join(path, "explains"), "%s is a second barrier and never a first cause but by stopping the machine", part.ID)
 	}
 	if ok && x.Explains == ExplainsBarrier && part.Role != SecondBarrier {
 		v.fail(join(path, "explains"), "%s is not a second barrier", part.ID)
