@@ -2,7 +2,10 @@ package api
 
 import (
 	"context"
+	"crypto/sha256"
+	"encoding/hex"
 
+	"drumline/api/wire"
 	"drumline/diagnosis/catalogue"
 	"drumline/domain"
 )
@@ -10,7 +13,7 @@ import (
 // Catalogue is what the trade knows of each kind of appliance, as far as a
 // client needs it to draw its forms.
 type Catalogue struct {
-	Version string          `json:"version" doc:"Hash of the content; also the ETag."`
+	Version string          `json:"version" doc:"Hash of the whole content. An assessment names the one it rests on."`
 	Kinds   []CatalogueKind `json:"kinds"`
 }
 
@@ -287,28 +290,46 @@ func viewClosing(c *catalogue.Closing) CatalogueClosing {
 
 const catalogueText = `Everything a client needs to draw the form of each check: inputs with quantity, accepted UCUM units, choices and plausible ranges;
 positions; series; cautions; circuit state. It changes only with a new version of the service: keep it, and ask again with If-None-Match.
+Ask for one kind, with Accept-Encoding: gzip, where the line is slow: the answer is then a fifth of its size.
 Chances and minutes are judgement of the trade. Local codes, licensed trades and the maker's instructions come first; the data sheet of the model
 outranks every figure given here.`
 
 func (a *API) registerCatalogue(e *Edge) {
 	op := show("read-catalogue", "/v1/catalogue", "catalogue", anyone, "Show the catalogue of kinds, checks, faults and actions")
-	op.Description = catalogueText
+	op.Description, op.Compress = catalogueText, true
+	made := a.cataloguePages()
 	register(e, op, func(_ context.Context, in *struct {
 		Kind string `query:"kind" maxLength:"80" doc:"Only this kind."`
 	}) (*item[Catalogue], error) {
-		out := Catalogue{Version: a.Catalogue.Version, Kinds: []CatalogueKind{}}
-		tag := a.Catalogue.Version
-		if in.Kind != "" {
-			k, ok := a.Catalogue.Kind(in.Kind)
-			if !ok {
-				return nil, domain.Absent()
-			}
-			out.Kinds, tag = append(out.Kinds, viewKind(k)), tag+"-"+k.ID
-		} else {
-			for _, k := range a.Catalogue.Kinds {
-				out.Kinds = append(out.Kinds, viewKind(k))
-			}
+		page, ok := made[in.Kind]
+		if !ok {
+			return nil, domain.Absent()
 		}
-		return &item[Catalogue]{ETag: `"` + tag + `"`, Body: out}, nil
+		return &page, nil
 	})
+}
+
+// cataloguePages makes each answer once: of a kind under its id, of all kinds
+// under the empty one.
+func (a *API) cataloguePages() map[string]item[Catalogue] {
+	whole := Catalogue{Version: a.Catalogue.Version, Kinds: []CatalogueKind{}}
+	pages := map[string]item[Catalogue]{}
+	for _, k := range a.Catalogue.Kinds {
+		v := viewKind(k)
+		whole.Kinds = append(whole.Kinds, v)
+		pages[k.ID] = taggedByContent(Catalogue{Version: a.Catalogue.Version, Kinds: []CatalogueKind{v}})
+	}
+	pages[""] = taggedByContent(whole)
+	return pages
+}
+
+// taggedByContent gives the answer a strong tag made of its bytes: a service
+// that shows the same catalogue in another way has another entity.
+func taggedByContent[T any](body T) item[T] {
+	text, err := wire.Marshal(body)
+	if err != nil {
+		panic("api: catalogue: " + err.Error())
+	}
+	sum := sha256.Sum256(text)
+	return item[T]{ETag: `"` + hex.EncodeToString(sum[:12]) + `"`, Body: body}
 }

@@ -12,6 +12,7 @@ import (
 
 	"github.com/danielgtaylor/huma/v2"
 	"github.com/danielgtaylor/huma/v2/adapters/humaecho"
+	"github.com/klauspost/compress/gzhttp"
 	"github.com/labstack/echo/v4"
 
 	"drumline/api/wire"
@@ -57,6 +58,7 @@ type Edge struct {
 	api      huma.API
 	clientIP func(*http.Request) string
 	routes   []Op
+	packed   map[string]bool // paths whose answers are compressed
 	seal     sync.Once
 	sealed   bool
 	json     []byte
@@ -73,11 +75,13 @@ func NewEdge(info Info) *Edge {
 		Now:          time.Now,
 		BodyTimeout:  bodyTimeout,
 		router:       echo.New(),
+		packed:       map[string]bool{},
 		clientIP:     echo.ExtractIPDirect(), // the peer itself: no header can claim another
 	}
 	e.router.Logger.SetOutput(io.Discard) // it knows neither request nor level; ours says all
 	e.router.HTTPErrorHandler = e.routerError
 	e.router.IPExtractor = e.clientIP
+	e.router.Use(e.compress(compressor()))
 	e.api = humaecho.New(e.router, humaConfig(info))
 	return e
 }
@@ -154,4 +158,31 @@ func (e *Edge) routerError(err error, c echo.Context) {
 		p = e.problem(c.Request().Context(), err)
 	}
 	writeProblem(c.Response(), factsOf(c.Request().Context()), p)
+}
+
+// compressor packs an answer by gzip when the client takes that (RFC 9110,
+// 12.5.3). Another coding is another representation and needs a strong tag of
+// its own (RFC 9110, 8.8.3.3). gzip alone: every client has it, and one suffix
+// stands for one coding.
+func compressor() echo.MiddlewareFunc {
+	wrap, err := gzhttp.NewWrapper(gzhttp.EnableZstd(false), gzhttp.SuffixETag(wire.GzipSuffix))
+	if err != nil {
+		panic("api: compression: " + err.Error())
+	}
+	return echo.WrapMiddleware(func(next http.Handler) http.Handler { return wrap(next) })
+}
+
+// compress applies pack to the operations that ask for it. The others stay as
+// they are: an answer that holds a secret beside what a stranger may choose
+// tells the secret by its packed length.
+func (e *Edge) compress(pack echo.MiddlewareFunc) echo.MiddlewareFunc {
+	return func(next echo.HandlerFunc) echo.HandlerFunc {
+		packed := pack(next)
+		return func(c echo.Context) error {
+			if e.packed[c.Path()] {
+				return packed(c)
+			}
+			return next(c)
+		}
+	}
 }

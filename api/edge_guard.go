@@ -35,7 +35,7 @@ func (e *Edge) guard(r *route) func(huma.Context, func(huma.Context)) {
 			ctx.AppendHeader("Vary", "Accept")
 		}
 		if inm := single(f.request.Header, "If-None-Match"); inm != "" && r.Method == http.MethodGet {
-			ctx = &conditional{humaContext: ctx, inm: inm}
+			ctx = &conditional{humaContext: ctx, inm: inm, packed: r.Compress}
 		}
 		if len(r.Consumes) > 0 {
 			_ = ctx.SetReadDeadline(time.Now().Add(r.BodyTimeout)) // huma does it for bodies it reads itself
@@ -237,15 +237,20 @@ type humaContext = huma.Context
 // has already.
 type conditional struct {
 	humaContext
-	inm   string
-	match bool
-	not   bool
+	inm    string
+	packed bool // the answer has a tag for its gzip form too
+	match  bool
+	not    bool
 }
 
-// SetHeader watches for the ETag.
+// SetHeader watches for the ETag. A client that has the gzip form is told the
+// tag of that form again.
 func (c *conditional) SetHeader(name, value string) {
 	if strings.EqualFold(name, "ETag") {
 		c.match = wire.NotModified(c.inm, value)
+		if gzip := wire.GzipTag(value); c.packed && !c.match && wire.NotModified(c.inm, gzip) {
+			c.match, value = true, gzip
+		}
 	}
 	c.humaContext.SetHeader(name, value)
 }

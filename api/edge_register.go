@@ -40,6 +40,7 @@ type Op struct {
 	Consumes    []string      // media types of a streamed body that is no field of the input
 	Produces    []string      // media types of success, most liked first; nil = application/json
 	Errors      []int         // further statuses to document
+	Compress    bool          // packs the answer for clients that take gzip: for large answers without anything secret
 }
 
 // route is an Op with what the guard looks up for each request.
@@ -94,6 +95,9 @@ func register[I, O any](e *Edge, op Op, h func(context.Context, *I) (*O, error))
 	})
 	r.learn(registered(e.api.OpenAPI(), op))
 	e.routes = append(e.routes, op)
+	if op.Compress {
+		e.packed[op.Path] = true
+	}
 }
 
 // readError gives what goes wrong in reading a streamed body its own status:

@@ -18,6 +18,12 @@ const neverVersion int64 = -2
 // ETag is the strong entity tag of a row version.
 func ETag(version int64) string { return `"` + strconv.FormatInt(version, 10) + `"` }
 
+// GzipSuffix tells the tag of a gzip form from that of the plain one.
+const GzipSuffix = "-gzip"
+
+// GzipTag is the tag of the gzip form of what has the strong tag etag.
+func GzipTag(etag string) string { return strings.TrimSuffix(etag, `"`) + GzipSuffix + `"` }
+
 // IfMatch reads an If-Match header. A missing header is PreconditionRequired
 // (428). A weak tag, or one this service never made, can match nothing and is
 // PreconditionFailed (412), as RFC 9110, 13.1.1 demands strong comparison.
