@@ -34,9 +34,9 @@ func greet(p *program, r *ready, how string) error {
 		_, _ = fmt.Fprintf(t, "  %s\t%s\t%s\t%s\n", s.Shop, s.Role, s.Email, s.Name)
 	}
 	_ = t.Flush()
-	tech := seed.Find(domain.Tech).Name
+	tech := seed.Find(domain.Tech)
 	fmt.Fprintf(&b, "\n%s stands at a dryer that gets as hot on LOW as on HIGH. Paste the lines below into another\n"+
-		"terminal (bash and curl) to do the job: readings, verdicts, conclusion, proof, report.\n\n%s\n", tech, walkBegins)
+		"terminal (bash and curl) to do the job: readings, verdicts, conclusion, proof, report.\n\n%s\n", tech.Name, walkBegins)
 	for _, e := range []struct{ name, value string }{
 		{"URL", r.URL}, {"TECH", r.Tokens[domain.Tech]}, {"OWNER", r.Tokens[domain.Owner]},
 		{"METER", r.meter.String()}, {"CALL", r.Call.String()}, {"VISIT", r.Visit.String()},
@@ -44,6 +44,7 @@ func greet(p *program, r *ready, how string) error {
 		fmt.Fprintf(&b, "export %s=%s\n", e.name, e.value)
 	}
 	fmt.Fprintf(&b, "%s%s\n\n", walk, walkEnds)
+	fmt.Fprintf(&b, "Or be asked, check by check:\n  go run ./cmd/drumline check %s --url %s --shop %s --email %s\n\n", r.Visit, r.URL, tech.Shop, tech.Email)
 	_, err := fmt.Fprint(p.stdout, b.String())
 	return err
 }

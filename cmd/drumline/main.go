@@ -1,5 +1,5 @@
-// Command drumline is the service: it serves, migrates, makes shops, and runs
-// a demo that needs nothing but a machine.
+// Command drumline is the service: it serves, migrates, makes shops, runs a
+// demo that needs nothing but a machine, and is a client for a terminal.
 package main
 
 import (
@@ -12,7 +12,7 @@ import (
 
 func main() {
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
-	err := run(ctx, os.Args[1:], os.Getenv, os.Stdout, os.Stderr)
+	err := run(ctx, os.Args[1:], os.Getenv, os.Stdin, os.Stdout, os.Stderr)
 	stop()
 	if err != nil {
 		fmt.Fprintln(os.Stderr, "drumline: "+err.Error())

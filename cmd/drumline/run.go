@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"os"
 	"strconv"
 
 	"github.com/alecthomas/kong"
@@ -27,6 +26,7 @@ type commands struct {
 	Serve   serveCommand   `cmd:"" help:"Serve the API. Settings come from the environment."`
 	Migrate migrateCommand `cmd:"" help:"Bring the database schema up to date, or look at its version."`
 	Shop    shopCommand    `cmd:"" help:"Make shops."`
+	Check   checkCommand   `cmd:"" help:"Work at a machine from a terminal: check after check, until enough is known."`
 	Version versionCommand `cmd:"" help:"Say which version this is."`
 }
 
@@ -35,10 +35,10 @@ type commands struct {
 type exit int
 
 // run is the whole program. It returns when the work is done or ctx ends, which
-// is no error. getenv reads the environment; results go to stdout, progress and
-// logs to stderr.
-func run(ctx context.Context, args []string, getenv func(string) string, stdout, stderr io.Writer) (err error) {
-	p := &program{getenv: getenv, stdout: stdout, stderr: stderr, stdin: os.Stdin}
+// is no error. getenv reads the environment, stdin what a person types; results
+// go to stdout, progress and logs to stderr.
+func run(ctx context.Context, args []string, getenv func(string) string, stdin io.Reader, stdout, stderr io.Writer) (err error) {
+	p := &program{getenv: getenv, stdout: stdout, stderr: stderr, stdin: stdin}
 	var c commands
 	parser, err := kong.New(&c,
 		kong.Name("drumline"),

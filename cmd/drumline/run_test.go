@@ -63,7 +63,7 @@ func start(t *testing.T, getenv func(string) string, args ...string) *running {
 	t.Helper()
 	ctx, cancel := context.WithCancel(context.Background())
 	r := &running{t: t, stop: cancel, ended: make(chan error, 1)}
-	go func() { r.ended <- run(ctx, args, getenv, &r.stdout, &r.stderr) }()
+	go func() { r.ended <- run(ctx, args, getenv, os.Stdin, &r.stdout, &r.stderr) }()
 	t.Cleanup(func() { r.stop() })
 	return r
 }
@@ -99,7 +99,7 @@ func (r *running) interrupt() {
 func toEnd(t *testing.T, getenv func(string) string, args ...string) (stdout string, err error) {
 	t.Helper()
 	var out, errs output
-	err = run(t.Context(), args, getenv, &out, &errs)
+	err = run(t.Context(), args, getenv, os.Stdin, &out, &errs)
 	return out.String(), err
 }
 
