@@ -27,9 +27,11 @@ func kindNamed(t testing.TB, id string) *catalogue.Kind {
 	return k
 }
 
+func burnsGas(k *catalogue.Kind) bool { return k.ID == "gas_dryer" }
+
 // judgeKind judges one reading of a built-in kind.
 func judgeKind(t testing.TB, k *catalogue.Kind, complaint string, d done, s diagnosis.Sheet, has ...string) []diagnosis.Verdict {
-	u := diagnosis.Unit{Kind: k.ID, Has: map[string]bool{}}
+	u := diagnosis.Unit{Kind: k.ID, Gas: burnsGas(k), Has: map[string]bool{}}
 	for _, f := range has {
 		u.Has[f] = true
 	}
@@ -41,7 +43,8 @@ func judgeKind(t testing.TB, k *catalogue.Kind, complaint string, d done, s diag
 
 // assessKind plays a call and gives where it stands.
 func assessKind(t testing.TB, k *catalogue.Kind, complaint string, c kindCall) diagnosis.Assessment {
-	cs := diagnosis.Case{Complaint: complaint, Sheet: c.sheet, Unit: diagnosis.Unit{Kind: k.ID, Has: map[string]bool{}}, Competences: map[string]bool{"live": true}}
+	cs := diagnosis.Case{Complaint: complaint, Sheet: c.sheet, Unit: diagnosis.Unit{Kind: k.ID, Gas: burnsGas(k), Has: map[string]bool{}},
+		Competences: map[string]bool{"live": true, "gas": true}}
 	for _, f := range c.has {
 		cs.Unit.Has[f] = true
 	}

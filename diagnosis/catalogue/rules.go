@@ -4,6 +4,7 @@ package catalogue
 // quantity ("choice" for one to choose), and the findings it may give.
 type ruleForm struct {
 	inputs   map[string]string
+	oneOf    map[string]string // of these it reads one or the other
 	findings []string
 	limited  bool // reads the check's first limit
 }
@@ -109,7 +110,8 @@ var ruleForms = map[string]ruleForm{
 	},
 	"run": {
 		inputs: map[string]string{"off_temperature": "temperature", "on_temperature": "temperature", "heating_time": "time",
-			"rest_time": "time", "setting": "choice", "load": "choice", "current": "current"},
+			"rest_time": "time", "setting": "choice", "load": "choice"},
+		oneOf:    map[string]string{"current": "current", "burner": "choice"},
 		findings: []string{"normal", "cycles_high_limit", "off_high", "off_low", "no_cycling", "reads_low", "too_short", "wet_load", "between"},
 	},
 }
@@ -127,10 +129,26 @@ func (v *validator) rule(path string, c *Check) {
 	for _, id := range sortedKeys(form.inputs) {
 		v.ruleInput(path, c, id, form.inputs[id])
 	}
+	v.ruleOneOf(path, c, form.oneOf)
 	for _, id := range append(form.findings, extraFindings(c)...) {
 		if _, ok := c.Finding(id); !ok {
 			v.fail(join(path, "findings"), "rule %s may give %q, which is not listed", c.Rule, id)
 		}
+	}
+}
+
+// ruleOneOf checks that the check lists one at least of the inputs that stand
+// in for each other, and each it lists as the rule reads it.
+func (v *validator) ruleOneOf(path string, c *Check, oneOf map[string]string) {
+	listed := 0
+	for _, id := range sortedKeys(oneOf) {
+		if _, ok := c.Input(id); ok {
+			v.ruleInput(path, c, id, oneOf[id])
+			listed++
+		}
+	}
+	if len(oneOf) > 0 && listed == 0 {
+		v.fail(join(path, "inputs"), "rule %s reads one of the inputs %v, and none is listed", c.Rule, sortedKeys(oneOf))
 	}
 }
 

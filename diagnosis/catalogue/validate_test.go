@@ -230,6 +230,24 @@ func TestLoadNamesTheLine(t *testing.T) {
 	}
 }
 
+// A run is noted with the current of a leg or with a look at the burner: one
+// of the two must be there to enter.
+func TestRunReadsCurrentOrBurner(t *testing.T) {
+	for old, want := range map[string]string{
+		"{id: burner, name: Burner at the highest temperature": "",
+		"{id: flame, name: Burner at the highest temperature":  `rule run reads one of the inputs [burner current], and none is listed`,
+	} {
+		gas, err := builtIn.ReadFile("gas_dryer.yaml")
+		require.NoError(t, err)
+		_, err = Load("gas_dryer.yaml", []byte(strings.Replace(string(gas), "{id: burner, name: Burner at the highest temperature", old, 1)))
+		if want == "" {
+			require.NoError(t, err)
+			continue
+		}
+		require.ErrorContains(t, err, want)
+	}
+}
+
 // linesWith gives the lines of the error that hold the words.
 func linesWith(err error, words string) string {
 	var out []string
