@@ -12,11 +12,12 @@ import (
 
 // kindCall is a worked call of any kind: what was done and where it must lead.
 type kindCall struct {
-	name  string
-	has   []string // features of the unit
-	sheet diagnosis.Sheet
-	steps []done
-	top   string // fault that ranks first
+	name   string
+	has    []string // features of the unit
+	sheet  diagnosis.Sheet
+	triage map[string]string
+	steps  []done
+	top    string // fault that ranks first
 }
 
 func kindNamed(t testing.TB, id string) *catalogue.Kind {
@@ -43,7 +44,7 @@ func judgeKind(t testing.TB, k *catalogue.Kind, complaint string, d done, s diag
 
 // assessKind plays a call and gives where it stands.
 func assessKind(t testing.TB, k *catalogue.Kind, complaint string, c kindCall) diagnosis.Assessment {
-	cs := diagnosis.Case{Complaint: complaint, Sheet: c.sheet, Unit: diagnosis.Unit{Kind: k.ID, Gas: burnsGas(k), Has: map[string]bool{}},
+	cs := diagnosis.Case{Complaint: complaint, Sheet: c.sheet, Triage: c.triage, Unit: diagnosis.Unit{Kind: k.ID, Gas: burnsGas(k), Has: map[string]bool{}},
 		Competences: map[string]bool{"live": true, "gas": true}}
 	for _, f := range c.has {
 		cs.Unit.Has[f] = true
