@@ -270,6 +270,52 @@ func TestGasIsSafe(t *testing.T) {
 	}
 }
 
+// Chances of the first cause of no heat, in 100 (common practice, no source).
+func TestGasPriorsByGroup(t *testing.T) {
+	cp, _ := kindNamed(t, "gas_dryer").Complaint("no_heat")
+	for _, group := range []struct {
+		want   float64
+		faults []string
+	}{
+		{30, []string{"igniter_open", "igniter_weak", "igniter_low"}},
+		{30, []string{"valve_coil_weak", "valve_coil_open", "valve_coil_shorted", "valve_stuck_shut"}},
+		{15, []string{"cut_off_blown", "high_limit_open", "cycling_thermostat_open"}},
+		{8, []string{"radiant_sensor_closed", "radiant_sensor_open", "radiant_sensor_early"}},
+		{5, []string{"cock_shut", "gas_pressure_low"}},
+		{8, []string{"relay_open", "centrifugal_heat", "thermistor_open", "thermistor_short", "air_only_set"}},
+		{4, []string{"run_restricted", "hood_blocked", "transition_crushed"}},
+	} {
+		sum := 0.0
+		for _, f := range group.faults {
+			cause, ok := cp.Cause(f)
+			require.True(t, ok, f)
+			sum += cause.Prior
+		}
+		require.InDelta(t, group.want, 100*sum, 1e-9, "%v", group.faults)
+	}
+}
+
+// Where a finding leaves a part open it says what to do, and every fault
+// belongs to a complaint.
+func TestGasFindingsLeadOn(t *testing.T) {
+	k := kindNamed(t, "gas_dryer")
+	for i := range k.Checks {
+		for _, f := range k.Checks[i].Findings {
+			for _, v := range f.Verdicts {
+				require.False(t, v.Outcome == "inconclusive" && f.Do == "", "%s %s", k.Checks[i].ID, f.ID)
+			}
+		}
+	}
+	for i := range k.Faults {
+		tied := false
+		for n := range k.Complaints {
+			_, ok := k.Complaints[n].Cause(k.Faults[i].ID)
+			tied = tied || ok
+		}
+		require.True(t, tied, k.Faults[i].ID)
+	}
+}
+
 // A tech without the fitter's competence is offered no check of the gas side.
 func TestGasChecksNeedTheCompetence(t *testing.T) {
 	k := kindNamed(t, "gas_dryer")

@@ -28,26 +28,29 @@ func TestEveryRuleIsImplemented(t *testing.T) {
 func TestJudgeNeverMissesAFinding(t *testing.T) {
 	c, err := catalogue.Open()
 	require.NoError(t, err)
-	k, ok := c.Kind("electric_dryer")
-	require.True(t, ok)
-	for i := range k.Checks {
-		check := &k.Checks[i]
-		t.Run(check.ID, func(t *testing.T) {
-			judged := 0
-			rapid.Check(t, func(t *rapid.T) {
-				vs, err := diagnosis.Judge(k, "runs_too_hot", drawReading(t, check), drawSheet(t, k), drawUnit(t, k))
-				if bad := new(diagnosis.InputError); errors.As(err, &bad) {
-					return
-				}
-				require.NoError(t, err)
-				judged++
-				for _, v := range vs {
-					require.NotContains(t, v.Sentence, "{", "every placeholder is filled")
-				}
-			})
-			require.Positive(t, judged, "some entry is judged")
-		})
+	for _, id := range []string{"electric_dryer", "gas_dryer"} {
+		k, ok := c.Kind(id)
+		require.True(t, ok)
+		for i := range k.Checks {
+			t.Run(id+" "+k.Checks[i].ID, func(t *testing.T) { requireFindings(t, k, &k.Checks[i]) })
+		}
 	}
+}
+
+func requireFindings(t *testing.T, k *catalogue.Kind, check *catalogue.Check) {
+	judged := 0
+	rapid.Check(t, func(t *rapid.T) {
+		vs, err := diagnosis.Judge(k, "runs_too_hot", drawReading(t, check), drawSheet(t, k), drawUnit(t, k))
+		if bad := new(diagnosis.InputError); errors.As(err, &bad) {
+			return
+		}
+		require.NoError(t, err)
+		judged++
+		for _, v := range vs {
+			require.NotContains(t, v.Sentence, "{", "every placeholder is filled")
+		}
+	})
+	require.Positive(t, judged, "some entry is judged")
 }
 
 func drawReading(t *rapid.T, c *catalogue.Check) diagnosis.Reading {
