@@ -3,7 +3,10 @@ package diagnosis_test
 import (
 	"testing"
 
+	"github.com/stretchr/testify/require"
+
 	"drumline/diagnosis"
+	"drumline/diagnosis/catalogue"
 )
 
 // The worked calls of the electric dryer's complaints beside running too hot.
@@ -122,4 +125,20 @@ func TestDryerDoesNotStartCalls(t *testing.T) {
 		{name: "lock", steps: []done{start("silent"), look("setting_look", "locked")}, top: "lock_on"},
 		{name: "start contact", steps: []done{start("hum"), drags, main, second, look("motor_shaft", "start_contact_burnt")}, top: "centrifugal_start"},
 	})
+}
+
+// A burnt lug, a shorted cord and a winding or wire on the case stop the
+// machine; the strap of a four-wire cord does not.
+func TestDryerPowerFaultsStop(t *testing.T) {
+	k := builtIn(t)
+	for _, d := range []done{look("cord_look", "burnt"), look("cord_look", "shorted"), ohm("cord_to_case", "line_1", "grounded", 12),
+		ohm("motor_to_case", "", "grounded", 300), ohm("harness_to_case", "", "grounded", 500), ohm("coil_to_case", "terminal_1", "grounded", 6)} {
+		a := assessKind(t, k, "trips_breaker", kindCall{steps: []done{d}})
+		require.Contains(t, a.Stop, "Do not run the machine", d.check)
+		for _, n := range a.Next {
+			c, _ := k.Check(n.Check)
+			require.NotContains(t, []catalogue.CircuitState{catalogue.RunningClosed, catalogue.LiveOpen}, c.State, n.Check)
+		}
+	}
+	require.Empty(t, assessKind(t, k, "trips_breaker", kindCall{steps: []done{look("cord_look", "strap_on")}}).Stop)
 }
