@@ -10,6 +10,7 @@ import (
 // Origins of a limit that no document states.
 const (
 	originPractice = "common practice, no source"
+	originShop     = "the shop's own figure"
 	originComputed = "own arithmetic"
 	unconfirmed    = " (unconfirmed)"
 )
@@ -166,6 +167,10 @@ func ownLimit(l *catalogue.Limit, q measure.Quantity) *Limit {
 
 func ownOrigin(l *catalogue.Limit) string {
 	switch {
+	case l.Mark == catalogue.Own && l.Source != "":
+		return originShop + ", " + l.Source
+	case l.Mark == catalogue.Own:
+		return originShop
 	case l.Mark == catalogue.CommonPractice || (l.Mark == "" && l.Source == ""):
 		return originPractice
 	case l.Source != "":

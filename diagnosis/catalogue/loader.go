@@ -87,7 +87,7 @@ func Load(name string, data []byte) (*Kind, error) {
 		return nil, fmt.Errorf("%s:1: one document a file", name)
 	}
 	k.build()
-	if err := validate(name, linesOf(&root), k); err != nil {
+	if err := inFile(name, linesOf(&root), validate(k)); err != nil {
 		return nil, err
 	}
 	return k, nil

@@ -51,12 +51,13 @@ type Mark string
 
 // The marks. Sheet: the model's data sheet. Published: a source is named.
 // CommonPractice: a fact of the trade without a source. Computed: own
-// arithmetic from the other two.
+// arithmetic from the other two. Own: a figure the shop has put in its place.
 const (
 	Sheet          Mark = "sheet"
 	Published      Mark = "published"
 	CommonPractice Mark = "common_practice"
 	Computed       Mark = "computed"
+	Own            Mark = "own"
 )
 
 // Kind is one kind of appliance.
@@ -73,6 +74,7 @@ type Kind struct {
 	Checks     []Check     `yaml:"checks" json:"checks,omitempty"`
 	Actions    []Action    `yaml:"actions" json:"actions,omitempty"`
 	Complaints []Complaint `yaml:"complaints" json:"complaints,omitempty"`
+	Models     []Model     `yaml:"models" json:"models,omitempty"` // a shop's own only: nothing built in knows a model
 
 	index kindIndex
 }

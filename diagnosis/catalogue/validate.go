@@ -11,17 +11,29 @@ import (
 	"drumline/diagnosis/measure"
 )
 
-// validator collects every rule a kind breaks, each with its line.
-type validator struct {
-	file  string
-	lines lines
-	kind  *Kind
-	errs  []error
+// Flaw is one rule that content breaks: the path of the value, as in
+// checks[3].inputs[0].units, and what is wrong with it.
+type Flaw struct {
+	Path    string
+	Message string
 }
 
-// validate gives every rule k breaks, one line of error each, nil for none.
-func validate(file string, l lines, k *Kind) error {
-	v := &validator{file: file, lines: l, kind: k}
+// validator collects every rule a kind breaks.
+type validator struct {
+	kind  *Kind
+	own   bool // the shop's own figures may stand in it
+	flaws []Flaw
+}
+
+// validate gives every rule k breaks, nil for none.
+func validate(k *Kind) []Flaw {
+	v := &validator{kind: k}
+	v.all()
+	return v.flaws
+}
+
+func (v *validator) all() {
+	k := v.kind
 	v.head()
 	v.parameters()
 	v.parts()
@@ -35,14 +47,22 @@ func validate(file string, l lines, k *Kind) error {
 	}
 	v.uniqueAll()
 	v.lint()
-	return errors.Join(v.errs...)
+}
+
+// inFile words flaws as errors of a file, one line each, nil for none.
+func inFile(file string, l lines, flaws []Flaw) error {
+	var errs []error
+	for _, f := range flaws {
+		errs = append(errs, fmt.Errorf("%s:%d: %s: %s", file, l.at(f.Path), f.Path, f.Message))
+	}
+	return errors.Join(errs...)
 }
 
 // at is the path of an element of a list.
 func at(path string, i int) string { return fmt.Sprintf("%s[%d]", path, i) }
 
 func (v *validator) fail(path, format string, args ...any) {
-	v.errs = append(v.errs, fmt.Errorf("%s:%d: %s: %s", v.file, v.lines.at(path), path, fmt.Sprintf(format, args...)))
+	v.flaws = append(v.flaws, Flaw{path, fmt.Sprintf(format, args...)})
 }
 
 func (v *validator) head() {
@@ -51,6 +71,9 @@ func (v *validator) head() {
 	v.text("name", k.Name)
 	if strings.Contains(k.ID, "microwave") {
 		v.fail("kind", "microwave ovens are not worked on: high voltage stays in the capacitor")
+	}
+	if len(k.Models) > 0 && !v.own {
+		v.fail("models", "nothing built in knows a model")
 	}
 	if k.Version < 1 {
 		v.fail("version", "must be 1 or more")
@@ -131,7 +154,9 @@ func oneOf[T ~string](v *validator, path string, x T, allowed ...T) {
 }
 
 func (v *validator) mark(path string, m Mark, source string) {
-	oneOf(v, path, m, Sheet, Published, CommonPractice, Computed)
+	if m != Own || !v.own {
+		oneOf(v, path, m, Sheet, Published, CommonPractice, Computed)
+	}
 	if m == Published && strings.TrimSpace(source) == "" {
 		v.fail(path, "a published figure names its source")
 	}
