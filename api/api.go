@@ -14,6 +14,7 @@ import (
 	"drumline/domain/history"
 	"drumline/domain/people"
 	"drumline/domain/repair"
+	"drumline/domain/supplements"
 	"drumline/shared/pg"
 )
 
@@ -41,29 +42,32 @@ type Deps struct {
 
 // API is the operations of the service over its slices.
 type API struct {
-	People    *people.Service
-	Customers *customers.Service
-	Calls     *calls.Service
-	Care      *care.Service
-	Repair    *repair.Service
-	History   *history.Service
-	Catalogue *catalogue.Catalogue
-	Cursors   *wire.Cursors
-	Now       func() time.Time
+	People      *people.Service
+	Customers   *customers.Service
+	Supplements *supplements.Service
+	Calls       *calls.Service
+	Care        *care.Service
+	Repair      *repair.Service
+	History     *history.Service
+	Catalogue   *catalogue.Catalogue
+	Cursors     *wire.Cursors
+	Now         func() time.Time
 }
 
 // New wires the slices.
 func New(d Deps) *API {
+	book := supplements.NewBook(d.Catalogue)
 	return &API{
-		People:    &people.Service{DB: d.DB, Keys: d.Keys, Hasher: d.Hasher, Now: d.Now, AccessLife: d.AccessLife},
-		Customers: &customers.Service{DB: d.DB, Catalogue: d.Catalogue, Now: d.Now, UnitInUse: calls.OpenOfUnit, UnitsOfTech: calls.UnitsOfTech},
-		Calls:     &calls.Service{DB: d.DB, Catalogue: d.Catalogue, Now: d.Now},
-		Care:      &care.Service{DB: d.DB, Now: d.Now},
-		Repair:    &repair.Service{DB: d.DB, Catalogue: d.Catalogue, Now: d.Now},
-		History:   &history.Service{DB: d.DB},
-		Catalogue: d.Catalogue,
-		Cursors:   wire.NewCursors(d.Keys.Derive("page cursors")),
-		Now:       d.Now,
+		Supplements: &supplements.Service{DB: d.DB, Catalogues: book, Now: d.Now},
+		People:      &people.Service{DB: d.DB, Keys: d.Keys, Hasher: d.Hasher, Now: d.Now, AccessLife: d.AccessLife},
+		Customers:   &customers.Service{DB: d.DB, Catalogues: book, Now: d.Now, UnitInUse: calls.OpenOfUnit, UnitsOfTech: calls.UnitsOfTech},
+		Calls:       &calls.Service{DB: d.DB, Catalogues: book, Now: d.Now},
+		Care:        &care.Service{DB: d.DB, Now: d.Now},
+		Repair:      &repair.Service{DB: d.DB, Catalogues: book, Now: d.Now},
+		History:     &history.Service{DB: d.DB},
+		Catalogue:   d.Catalogue,
+		Cursors:     wire.NewCursors(d.Keys.Derive("page cursors")),
+		Now:         d.Now,
 	}
 }
 
@@ -91,6 +95,7 @@ func (a *API) Register(e *Edge) {
 	a.registerCare(e)
 	a.registerHistory(e)
 	a.registerCatalogue(e)
+	a.registerSupplements(e)
 	a.registerIsolations(e)
 	a.registerReadings(e)
 	a.registerActions(e)

@@ -153,7 +153,7 @@ type Rederived struct {
 	Assessment Assessment `json:"assessment"`
 }
 
-func (a *API) viewAssessment(v repair.Assessment) Assessment {
+func (a *API) viewAssessment(ctx context.Context, v repair.Assessment) Assessment {
 	out := Assessment{CallID: v.CallID, Kind: v.Kind, CatalogueVersion: v.CatalogueVersion, Catalogue: v.Catalogue, EngineVersion: v.Engine,
 		Sentence: v.Result.Sentence, Stop: v.Result.Stop, Enough: v.Result.Enough, Exhausted: v.Result.Exhausted, Approximate: v.Result.Approximate, Coverage: v.Result.Coverage, Ranking: viewRanking(v.Result.Ranking),
 		Barriers: viewRanking(v.Result.Barriers), Parts: []AssessedPart{}, Next: []NextCheck{}, Missing: []MissingParameter{},
@@ -168,7 +168,7 @@ func (a *API) viewAssessment(v repair.Assessment) Assessment {
 	for _, c := range v.Contradictions {
 		out.Contradictions = append(out.Contradictions, Contradiction{c.Part, c.Readings[:], c.Sentence})
 	}
-	k, ok := a.Catalogue.Kind(v.Kind)
+	k, ok := a.words(ctx, v.Edition).Kind(v.Kind)
 	if !ok {
 		return out // an answer stored before the kind left the catalogue
 	}
@@ -267,7 +267,7 @@ func (a *API) registerAssessment(e *Edge) {
 		if err != nil {
 			return nil, err
 		}
-		return &struct{ Body Assessment }{a.viewAssessment(v)}, nil
+		return &struct{ Body Assessment }{a.viewAssessment(ctx, v)}, nil
 	})
 	explain := show("read-explanation", "/v1/calls/{id}/explanation", "readings", anyone, "Show how a fault came to its probability")
 	explain.Description = "What each telephone answer and each reading did to one fault, the likeliest unless another is named."
@@ -291,6 +291,6 @@ func (a *API) registerAssessment(e *Edge) {
 			if err != nil {
 				return nil, err
 			}
-			return &struct{ Body Rederived }{Rederived{Changed: n, Assessment: a.viewAssessment(v)}}, nil
+			return &struct{ Body Rederived }{Rederived{Changed: n, Assessment: a.viewAssessment(ctx, v)}}, nil
 		})
 }

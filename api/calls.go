@@ -73,9 +73,9 @@ func viewCallSummary(c calls.Call) CallSummary {
 		OpenedBy: c.OpenedBy, OpenedAt: wire.At(c.OpenedAt), ClosedBy: idOrNone(c.ClosedBy), ClosedAt: timeOrNone(c.ClosedAt)}
 }
 
-func (a *API) viewCall(d calls.Detail) Call {
+func (a *API) viewCall(ctx context.Context, d calls.Detail) Call {
 	c := Call{CallSummary: viewCallSummary(d.Call), Advice: []string{}, Triage: []TriageAnswer{}}
-	k, ok := a.Catalogue.Kind(d.Kind)
+	k, ok := a.words(ctx, d.Edition).Kind(d.Kind)
 	if !ok {
 		return c
 	}
@@ -87,8 +87,10 @@ func (a *API) viewCall(d calls.Detail) Call {
 	return c
 }
 
-func (a *API) callItem(d calls.Detail, err error) (*item[Call], error) {
-	return itemOf(d.Version, a.viewCall(d)), err
+func (a *API) callItem(ctx context.Context) func(calls.Detail, error) (*item[Call], error) {
+	return func(d calls.Detail, err error) (*item[Call], error) {
+		return itemOf(d.Version, a.viewCall(ctx, d)), err
+	}
 }
 
 func callPath(id domain.ID) string { return "/v1/calls/" + id.String() }
@@ -120,12 +122,12 @@ func (a *API) registerCalls(e *Edge) {
 			n := in.Body
 			d, replayed, err := a.Calls.OpenCall(ctx, principal(ctx), onceKey(ctx, op, in.RawBody),
 				calls.NewCall{UnitID: n.UnitID, Complaint: n.Complaint, Description: n.Description, Triage: n.Triage})
-			return madeOf(callPath(d.ID), d.Version, replayed, a.viewCall(d)), err
+			return madeOf(callPath(d.ID), d.Version, replayed, a.viewCall(ctx, d)), err
 		})
 	register(e, show("list-calls", "/v1/calls", "calls", anyone, "List calls, latest first; a tech's are those with a visit of theirs"), a.listCalls)
 	register(e, show("read-call", "/v1/calls/{id}", "calls", anyone, "Show a call with its triage and advice"),
 		func(ctx context.Context, in *ByID) (*item[Call], error) {
-			return a.callItem(a.Calls.ReadCall(ctx, principal(ctx), in.ID))
+			return a.callItem(ctx)(a.Calls.ReadCall(ctx, principal(ctx), in.ID))
 		})
 	a.registerCallChanges(e)
 }
@@ -158,7 +160,7 @@ func (a *API) registerCallChanges(e *Edge) {
 		if s := given(in.Body.Status); s != nil {
 			c.Status = new(calls.Status(*s))
 		}
-		return a.callItem(a.Calls.ChangeCall(ctx, principal(ctx), in.ID, ifMatch(ctx), c))
+		return a.callItem(ctx)(a.Calls.ChangeCall(ctx, principal(ctx), in.ID, ifMatch(ctx), c))
 	})
 	register(e, Op{ID: "set-call-triage", Method: http.MethodPut, Path: "/v1/calls/{id}/triage", Tags: []string{"calls"}, Roles: office,
 		IfMatch: true, Errors: []int{http.StatusConflict, http.StatusUnprocessableEntity}, Summary: "Set the triage answers of a call",
@@ -167,7 +169,7 @@ func (a *API) registerCallChanges(e *Edge) {
 			ByID
 			Body CallTriage
 		}) (*item[Call], error) {
-			return a.callItem(a.Calls.Triage(ctx, principal(ctx), in.ID, ifMatch(ctx), in.Body.Triage))
+			return a.callItem(ctx)(a.Calls.Triage(ctx, principal(ctx), in.ID, ifMatch(ctx), in.Body.Triage))
 		})
 	register(e, Op{ID: "cancel-call", Method: http.MethodPost, Path: "/v1/calls/{id}/cancel", Tags: []string{"calls"}, Roles: office,
 		IfMatch: true, Errors: []int{http.StatusConflict, http.StatusUnprocessableEntity}, Summary: "Cancel a call nobody has come for",
@@ -176,6 +178,6 @@ func (a *API) registerCallChanges(e *Edge) {
 			ByID
 			Body CallCancel
 		}) (*item[Call], error) {
-			return a.callItem(a.Calls.CancelCall(ctx, principal(ctx), in.ID, ifMatch(ctx), in.Body.Note))
+			return a.callItem(ctx)(a.Calls.CancelCall(ctx, principal(ctx), in.ID, ifMatch(ctx), in.Body.Note))
 		})
 }

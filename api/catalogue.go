@@ -4,6 +4,7 @@ import (
 	"context"
 	"crypto/sha256"
 	"encoding/hex"
+	"sync"
 
 	"drumline/api/wire"
 	"drumline/diagnosis/catalogue"
@@ -88,6 +89,7 @@ type CatalogueCheck struct {
 	Destroys     []string            `json:"destroys" doc:"As-found states that doing it ends."`
 	Has          string              `json:"has,omitempty"`
 	Lacks        string              `json:"lacks,omitempty"`
+	For          []string            `json:"for" doc:"Complaints it is asked for; empty: every one. It may be read, and close a call, for any."`
 	Positions    []CataloguePosition `json:"positions" doc:"Empty: the check is done once."`
 	Inputs       []CatalogueInput    `json:"inputs"`
 	Series       *CatalogueSeries    `json:"series,omitempty" doc:"The check also takes a logged series in place of its numbers."`
@@ -237,7 +239,7 @@ func viewFault(f *catalogue.Fault) CatalogueFault {
 func viewCheck(c *catalogue.Check) CatalogueCheck {
 	out := CatalogueCheck{ID: c.ID, Name: c.Name, Parts: texts(c.Parts), Why: c.Why, Instructions: texts(c.Instructions), Place: c.Place,
 		State: string(c.State), Gas: c.Gas, ElectricOnly: c.Electric, Competence: c.Competence, Cautions: texts(c.Cautions), Minutes: c.Minutes,
-		Answers: texts(c.Answers), Needs: texts(c.Needs), Destroys: texts(c.Destroys), Has: c.Has, Lacks: c.Lacks,
+		Answers: texts(c.Answers), Needs: texts(c.Needs), Destroys: texts(c.Destroys), Has: c.Has, Lacks: c.Lacks, For: texts(c.For),
 		Positions: viewed(c.Positions, viewPosition), Inputs: viewed(c.Inputs, viewInput), Limits: viewed(c.Limits, viewLimit),
 		Findings: viewed(c.Findings, viewFinding)}
 	if s := c.Series; s != nil {
@@ -289,7 +291,7 @@ func viewClosing(c *catalogue.Closing) CatalogueClosing {
 }
 
 const catalogueText = `Everything a client needs to draw the form of each check: inputs with quantity, accepted UCUM units, choices and plausible ranges;
-positions; series; cautions; circuit state. It changes only with a new version of the service: keep it, and ask again with If-None-Match.
+positions; series; cautions; circuit state. It changes only with a new version of the service, or with what the shop adds to it, whose ids begin with own_: keep it, and ask again with If-None-Match.
 Ask for one kind, with Accept-Encoding: gzip, where the line is slow: the answer is then a fifth of its size.
 Chances and minutes are judgement of the trade. Local codes, licensed trades and the maker's instructions come first; the data sheet of the model
 outranks every figure given here.`
@@ -297,29 +299,43 @@ outranks every figure given here.`
 func (a *API) registerCatalogue(e *Edge) {
 	op := show("read-catalogue", "/v1/catalogue", "catalogue", anyone, "Show the catalogue of kinds, checks, faults and actions")
 	op.Description, op.Compress = catalogueText, true
-	made := a.cataloguePages()
-	register(e, op, func(_ context.Context, in *struct {
+	made := cataloguePages(a.Catalogue)
+	register(e, op, func(ctx context.Context, in *struct {
 		Kind string `query:"kind" maxLength:"80" doc:"Only this kind."`
 	}) (*item[Catalogue], error) {
-		page, ok := made[in.Kind]
+		c, err := a.Supplements.Current(ctx, principal(ctx))
+		if err != nil {
+			return nil, err
+		}
+		pages := made
+		if c != a.Catalogue {
+			pages = cataloguePages(c)
+		}
+		page, ok := pages[in.Kind]
 		if !ok {
 			return nil, domain.Absent()
 		}
-		return &page, nil
+		shown := page()
+		return &shown, nil
 	})
 }
 
-// cataloguePages makes each answer once: of a kind under its id, of all kinds
-// under the empty one.
-func (a *API) cataloguePages() map[string]item[Catalogue] {
-	whole := Catalogue{Version: a.Catalogue.Version, Kinds: []CatalogueKind{}}
-	pages := map[string]item[Catalogue]{}
-	for _, k := range a.Catalogue.Kinds {
-		v := viewKind(k)
-		whole.Kinds = append(whole.Kinds, v)
-		pages[k.ID] = taggedByContent(Catalogue{Version: a.Catalogue.Version, Kinds: []CatalogueKind{v}})
+// cataloguePages gives each answer: of a kind under its id, of all kinds under
+// the empty one. Each is made when it is first asked for.
+func cataloguePages(c *catalogue.Catalogue) map[string]func() item[Catalogue] {
+	page := func(kinds ...*catalogue.Kind) func() item[Catalogue] {
+		return sync.OnceValue(func() item[Catalogue] {
+			out := Catalogue{Version: c.Version, Kinds: []CatalogueKind{}}
+			for _, k := range kinds {
+				out.Kinds = append(out.Kinds, viewKind(k))
+			}
+			return taggedByContent(out)
+		})
 	}
-	pages[""] = taggedByContent(whole)
+	pages := map[string]func() item[Catalogue]{"": page(c.Kinds...)}
+	for _, k := range c.Kinds {
+		pages[k.ID] = page(k)
+	}
 	return pages
 }
 

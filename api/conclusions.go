@@ -72,14 +72,13 @@ type ConclusionFault struct {
 	Tested      bool    `json:"tested"`
 }
 
-func (a *API) viewConclusion(v repair.Conclusion) Conclusion {
+func (a *API) viewConclusion(ctx context.Context, v repair.Conclusion) Conclusion {
 	out := Conclusion{ID: v.ID, CallID: v.CallID, VisitID: v.VisitID, Part: v.Part, PartName: v.Part, Fault: v.Fault, FaultName: v.Fault,
 		ActionID: idOrNone(v.ActionID), Note: v.Note, Readings: v.Readings, Parts: viewFitted(v.Fitted), Supported: v.Supported,
 		AgainstEvidence: v.AgainstEvidence, Probability: v.Probability, Assessment: viewEvidence(v.Snapshot), EngineVersion: v.EngineVersion,
 		ConcludedBy: v.ConcludedBy, ConcludedAt: wire.At(v.ConcludedAt), VoidedAt: timeOrNone(v.VoidedAt), VoidedBy: idOrNone(v.VoidedBy),
 		VoidReason: v.VoidReason}
-	for i := range a.Catalogue.Kinds { // fault ids are of one kind's part; the first that knows both names them
-		k := a.Catalogue.Kinds[i]
+	for _, k := range a.words(ctx, v.Edition).Kinds { // fault ids are of one kind's part; the first that knows both names them
 		p, known := k.Part(v.Part)
 		if f, ok := k.Fault(v.Fault); ok && known && f.Part == p.ID {
 			out.PartName, out.FaultName = p.Name, f.Name
@@ -132,12 +131,12 @@ func (a *API) registerConclusions(e *Edge) {
 			Body    NewConclusion
 		}) (*made[Conclusion], error) {
 			v, replayed, err := a.Repair.Conclude(ctx, principal(ctx), onceKey(ctx, op, in.RawBody), in.ID, in.Body.read())
-			return madeOf(callPath(in.ID)+"/conclusions", 0, replayed, a.viewConclusion(v)), err
+			return madeOf(callPath(in.ID)+"/conclusions", 0, replayed, a.viewConclusion(ctx, v)), err
 		})
 	register(e, show("list-conclusions", "/v1/calls/{id}/conclusions", "closing", anyone, "List the conclusions of a call, oldest first, voided ones among them"),
 		func(ctx context.Context, in *ByID) (*page[Conclusion], error) {
 			vs, err := a.Repair.ListConclusions(ctx, principal(ctx), in.ID)
-			return everything(vs, a.viewConclusion), err
+			return everything(vs, func(v repair.Conclusion) Conclusion { return a.viewConclusion(ctx, v) }), err
 		})
 	register(e, Op{ID: "void-conclusion", Method: http.MethodPost, Path: "/v1/conclusions/{id}/void", Tags: []string{"closing"}, Roles: field,
 		Errors:  []int{http.StatusConflict, http.StatusUnprocessableEntity},
@@ -147,6 +146,6 @@ func (a *API) registerConclusions(e *Edge) {
 			Body VoidReason
 		}) (*struct{ Body Conclusion }, error) {
 			v, err := a.Repair.VoidConclusion(ctx, principal(ctx), in.ID, in.Body.Reason)
-			return &struct{ Body Conclusion }{a.viewConclusion(v)}, err
+			return &struct{ Body Conclusion }{a.viewConclusion(ctx, v)}, err
 		})
 }

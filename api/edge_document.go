@@ -8,6 +8,7 @@ import (
 	"github.com/danielgtaylor/huma/v2"
 
 	"drumline/api/wire"
+	"drumline/diagnosis/catalogue"
 )
 
 const (
@@ -20,7 +21,7 @@ const (
 // humaConfig is written out rather than taken from huma.DefaultConfig, which
 // adds $schema members, links and routes that are not in the document.
 func humaConfig(info Info) huma.Config {
-	schemas := huma.NewMapRegistry("#/components/schemas/", huma.DefaultSchemaNamer)
+	schemas := huma.NewMapRegistry("#/components/schemas/", schemaName)
 	wire.Schemas(schemas)
 	return huma.Config{
 		OpenAPI: &huma.OpenAPI{
@@ -39,6 +40,20 @@ func humaConfig(info Info) huma.Config {
 		RejectUnknownQueryParameters: true,
 		Transformers:                 []huma.Transformer{wire.Render},
 	}
+}
+
+// schemaName names a schema by its Go type. What a shop adds to the catalogue
+// is written in the catalogue's own types: they stand apart from those that
+// show what is served.
+func schemaName(t reflect.Type, hint string) string {
+	for t.Kind() == reflect.Pointer {
+		t = t.Elem()
+	}
+	name := huma.DefaultSchemaNamer(t, hint)
+	if t.PkgPath() == reflect.TypeFor[catalogue.Supplement]().PkgPath() {
+		return "Own" + name
+	}
+	return name
 }
 
 func problemResponse(schemas huma.Registry) *huma.Response {

@@ -63,6 +63,10 @@ func init() {
 			return s.dispatcher.post("/v1/calls/"+s.get("call")+"/visits", map[string]any{"tech_id": s.tech.id.String(),
 				"starts_at": nextHour(s), "ends_at": s.made["next_end"]}).id()
 		},
+		"supplement": func(s *scene) string {
+			return s.owner.post("/v1/catalogue/own", map[string]any{"kind": "dishwasher", "title": "Models of " + s.code + " " + domain.NewID(time.Now()).String()[20:],
+				"models": []any{map[string]any{"model": "DW-" + domain.NewID(time.Now()).String()[20:]}}}).id()
+		},
 		"conclusion": func(s *scene) string {
 			s.tech.do("POST", "/v1/calls/"+s.get("call_visited")+"/statements", map[string]any{"statements": []string{"in_place"}}).want(200)
 			return s.tech.post("/v1/calls/"+s.get("call_visited")+"/conclusions", map[string]any{"visit_id": s.get("visit"), "part": "exhaust_run", "fault": "run_restricted",
@@ -209,7 +213,16 @@ var examples = map[string]example{
 	"record-cleaning": {as: "dispatcher", path: "/v1/units/{unit}/care/cleanings", body: `{"done_on":"2025-09-12","scopes":["run"],"done_by":"customer"}`, status: 201},
 	"void-cleaning":   {as: "dispatcher", path: "/v1/units/{unit}/care/cleanings/{cleaning}/void", body: `{"reason":"wrong house"}`},
 
-	"read-catalogue":        {as: "tech", path: "/v1/catalogue?kind=electric_dryer"},
+	"read-catalogue":           {as: "tech", path: "/v1/catalogue?kind=electric_dryer"},
+	"create-supplement":        {as: "owner", path: "/v1/catalogue/own", body: `{"kind":"washer","title":"A model we see often","models":[{"model":"WM-1"}]}`, status: 201},
+	"list-supplements":         {as: "tech", path: "/v1/catalogue/own?kind=dishwasher"},
+	"read-supplement":          {as: "tech", path: "/v1/catalogue/own/{supplement}?version=1"},
+	"list-supplement-versions": {as: "tech", path: "/v1/catalogue/own/{supplement}/versions"},
+	"put-supplement":           {as: "owner", path: "/v1/catalogue/own/{supplement}", body: `{"kind":"dishwasher","title":"Put anew","models":[{"model":"DW-9"}]}`, header: anyETag},
+	"retire-supplement":        {as: "owner", path: "/v1/catalogue/own/{supplement}", header: anyETag, status: 204},
+	"export-supplements":       {as: "owner", path: "/v1/catalogue/own/file"},
+	"import-supplements":       {as: "owner", path: "/v1/catalogue/own/file", body: `{"format":"drumline-supplements-1","supplements":[{"kind":"refrigerator","title":"From a file","models":[{"model":"RF-1"}]}]}`},
+
 	"create-isolation":      {as: "tech", path: "/v1/visits/{visit}/isolations", body: `{"method":"plug_in_hand","tester_before":true,"tester_after":true,"proven_dead":["l1_l2","l1_n","l2_n","l1_ground","l2_ground","n_ground"]}`, status: 201},
 	"list-isolations":       {as: "tech", path: "/v1/visits/{visit}/isolations"},
 	"end-isolation":         {as: "tech", path: "/v1/visits/{visit}/isolations/{isolation}/end", body: `{"reason":"powering up"}`},

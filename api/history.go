@@ -5,6 +5,7 @@ import (
 	"fmt"
 
 	"drumline/api/wire"
+	"drumline/diagnosis/catalogue"
 	"drumline/diagnosis/isolate"
 	"drumline/domain/history"
 )
@@ -44,10 +45,10 @@ type CalibrationBin struct {
 	Observed  float64 `json:"observed" doc:"Share that was verified."`
 }
 
-func (a *API) viewCalibration(c history.Calibration) Calibration {
+func viewCalibration(cat *catalogue.Catalogue, c history.Calibration) Calibration {
 	s := c.Scores
 	n := float64(s.Count)
-	out := Calibration{Kind: c.Kind, Complaint: c.Complaint, Name: a.complaintName(c.Kind, c.Complaint), Calls: s.Count, Status: string(c.Status),
+	out := Calibration{Kind: c.Kind, Complaint: c.Complaint, Name: complaintName(cat, c.Kind, c.Complaint), Calls: s.Count, Status: string(c.Status),
 		First: float64(s.TopFound) / n, FirstThree: float64(c.FirstThree) / n, Unlisted: s.Unlisted, Brier: s.Every.Brier, LogScore: s.Every.Log,
 		Reliability: s.Every.Reliability, Resolution: s.Every.Resolution, Uncertainty: s.Every.Uncertainty, Within: s.Every.Within}
 	for _, b := range s.Every.Bins {
@@ -69,8 +70,8 @@ func sentenceOf(status history.Status, s isolate.CallCalibration) string {
 	return text + ", but the probabilities do not mean what they say: see the table."
 }
 
-func (a *API) complaintName(kind, complaint string) string {
-	if k, ok := a.Catalogue.Kind(kind); ok {
+func complaintName(c *catalogue.Catalogue, kind, complaint string) string {
+	if k, ok := c.Kind(kind); ok {
 		if c, ok := k.Complaint(complaint); ok {
 			return c.Name
 		}
@@ -92,9 +93,13 @@ func (a *API) registerHistory(e *Edge) {
 		if err != nil {
 			return nil, err
 		}
+		cat, err := a.Supplements.Current(ctx, principal(ctx))
+		if err != nil {
+			return nil, err
+		}
 		out := Calibrations{Complaints: []Calibration{}}
 		for _, c := range found {
-			out.Complaints = append(out.Complaints, a.viewCalibration(c))
+			out.Complaints = append(out.Complaints, viewCalibration(cat, c))
 		}
 		return &struct{ Body Calibrations }{out}, nil
 	})

@@ -145,7 +145,7 @@ type RecordedReading struct {
 	Assessment Assessment `json:"assessment" doc:"Where the call stands with this reading, in brief: the likeliest five faults, the parts and second barriers something is known of, the best three checks. The whole is at /v1/calls/{id}/assessment."`
 }
 
-func (a *API) viewReading(r *repair.Reading) Reading {
+func (a *API) viewReading(ctx context.Context, r *repair.Reading) Reading {
 	out := Reading{ID: r.ID, CallID: r.CallID, VisitID: r.VisitID, Check: r.Check, Position: r.Position, Phase: string(r.Phase),
 		ObservedAt: wire.At(r.ObservedAt), RecordedAt: wire.At(r.RecordedAt), PersonID: r.PersonID, Instrument: idOrNone(r.InstrumentID),
 		IsolationID: idOrNone(r.IsolationID), NotDone: r.NotDone, Note: r.Note, Values: viewValues(r.Values), Points: r.Points, SetAside: r.SetAside,
@@ -155,16 +155,16 @@ func (a *API) viewReading(r *repair.Reading) Reading {
 		out.Lead = &Quantity{wire.NewDecimal(r.Lead), measure.SIUnit(measure.Resistance)}
 	}
 	for _, v := range r.Verdicts {
-		out.Verdicts = append(out.Verdicts, a.viewVerdict(r.Check, v))
+		out.Verdicts = append(out.Verdicts, viewVerdict(a.mainQuantity(ctx, r), v))
 	}
 	return out
 }
 
 // viewWhole shows a reading with its series.
-func (a *API) viewWhole(r *repair.Reading) Reading {
-	out := a.viewReading(r)
+func (a *API) viewWhole(ctx context.Context, r *repair.Reading) Reading {
+	out := a.viewReading(ctx, r)
 	if s := r.Series(); s != nil {
-		out.Series = &ReadingSeries{Seconds: s.T, Value: s.Value, Closed: s.Closed, Unit: siOf(r.SeriesUnit, a.mainQuantity(r.Check))}
+		out.Series = &ReadingSeries{Seconds: s.T, Value: s.Value, Closed: s.Closed, Unit: siOf(r.SeriesUnit, a.mainQuantity(ctx, r))}
 	}
 	return out
 }
@@ -195,9 +195,9 @@ func viewValues(vs []repair.Value) []ReadingValue {
 func entered(v repair.Value) wire.Decimal { return wire.Decimal{Text: v.Entered} }
 
 // mainQuantity is what a check measures; empty for a look.
-func (a *API) mainQuantity(check string) measure.Quantity {
-	for _, k := range a.Catalogue.Kinds {
-		if ch, ok := k.Check(check); ok {
+func (a *API) mainQuantity(ctx context.Context, r *repair.Reading) measure.Quantity {
+	for _, k := range a.words(ctx, r.Edition).Kinds {
+		if ch, ok := k.Check(r.Check); ok {
 			return repair.MainQuantity(ch)
 		}
 	}
@@ -225,8 +225,8 @@ func quantity(v *float64, unit string) *Quantity {
 	return &Quantity{*d, unit}
 }
 
-func (a *API) viewVerdict(check string, v repair.Verdict) Verdict {
-	unit := siOf(v.LimitUnit, a.mainQuantity(check))
+func viewVerdict(q measure.Quantity, v repair.Verdict) Verdict {
+	unit := siOf(v.LimitUnit, q)
 	out := Verdict{ID: v.ID, Part: v.Part, Outcome: string(v.Outcome), Fault: v.Fault, Finding: v.Finding, Probability: v.Probability,
 		Explains: string(v.Explains), Measured: quantity(v.Measured, unit), Sentence: v.Sentence, Do: v.Do, Missing: v.Missing,
 		Decision: DecisionRule{Accept: v.Accept, Reject: v.Reject}, EngineVersion: v.EngineVersion, DerivedAt: wire.At(v.DerivedAt), SupersededBy: idOrNone(v.SupersededBy)}
@@ -259,33 +259,35 @@ func (a *API) registerReadings(e *Edge) {
 		if err != nil {
 			return nil, err
 		}
-		return madeOf("/v1/readings/"+got.Reading.ID.String(), 0, replayed, RecordedReading{Reading: a.viewReading(&got.Reading),
-			Cautions: got.Cautions, Warnings: got.Warnings, Assessment: a.viewAssessment(got.Assessment)}), nil
+		return madeOf("/v1/readings/"+got.Reading.ID.String(), 0, replayed, RecordedReading{Reading: a.viewReading(ctx, &got.Reading),
+			Cautions: got.Cautions, Warnings: got.Warnings, Assessment: a.viewAssessment(ctx, got.Assessment)}), nil
 	})
 	register(e, show("list-readings", "/v1/calls/{id}/readings", "readings", anyone, "List the readings of a call by time, voided ones among them"),
 		func(ctx context.Context, in *ByID) (*page[Reading], error) {
 			rs, err := a.Repair.ListReadings(ctx, principal(ctx), in.ID)
-			return everything(rs, a.viewReading), err
+			return everything(rs, func(r *repair.Reading) Reading { return a.viewReading(ctx, r) }), err
 		})
 	register(e, show("list-waiting-readings", "/v1/waiting-readings", "readings", ownerly,
 		"List the shop's readings that wait for a competent countersignature"),
 		func(ctx context.Context, _ *struct{}) (*page[Reading], error) {
 			rs, err := a.Repair.WaitingReadings(ctx, principal(ctx))
-			return everything(rs, a.viewReading), err
+			return everything(rs, func(r *repair.Reading) Reading { return a.viewReading(ctx, r) }), err
 		})
 	a.registerReading(e)
 }
 
 func (a *API) registerReading(e *Edge) {
-	one := func(r *repair.Reading, err error) (*struct{ Body Reading }, error) {
-		if err != nil {
-			return nil, err
+	one := func(ctx context.Context) func(*repair.Reading, error) (*struct{ Body Reading }, error) {
+		return func(r *repair.Reading, err error) (*struct{ Body Reading }, error) {
+			if err != nil {
+				return nil, err
+			}
+			return &struct{ Body Reading }{a.viewWhole(ctx, r)}, nil
 		}
-		return &struct{ Body Reading }{a.viewWhole(r)}, nil
 	}
 	register(e, show("read-reading", "/v1/readings/{id}", "readings", anyone, "Show a reading with its verdicts and its series"),
 		func(ctx context.Context, in *ByID) (*struct{ Body Reading }, error) {
-			return one(a.Repair.ReadReading(ctx, principal(ctx), in.ID))
+			return one(ctx)(a.Repair.ReadReading(ctx, principal(ctx), in.ID))
 		})
 	register(e, show("list-verdicts", "/v1/readings/{id}/verdicts", "readings", anyone, "List every verdict of a reading, superseded ones among them"),
 		a.listVerdicts)
@@ -296,13 +298,13 @@ func (a *API) registerReading(e *Edge) {
 			ByID
 			Body VoidReason
 		}) (*struct{ Body Reading }, error) {
-			return one(a.Repair.VoidReading(ctx, principal(ctx), in.ID, in.Body.Reason))
+			return one(ctx)(a.Repair.VoidReading(ctx, principal(ctx), in.ID, in.Body.Reason))
 		})
 	register(e, Op{ID: "countersign-reading", Method: http.MethodPost, Path: "/v1/readings/{id}/countersign", Tags: []string{"readings"}, Roles: field,
 		Errors: []int{http.StatusConflict}, Summary: "Let a reading count that was set aside",
 		Description: "Takes another person than the one who took it, who holds the competence the check needs (403 otherwise). Countersigning it again changes nothing."},
 		func(ctx context.Context, in *ByID) (*struct{ Body Reading }, error) {
-			return one(a.Repair.Countersign(ctx, principal(ctx), in.ID))
+			return one(ctx)(a.Repair.Countersign(ctx, principal(ctx), in.ID))
 		})
 }
 
@@ -311,5 +313,5 @@ func (a *API) listVerdicts(ctx context.Context, in *ByID) (*page[Verdict], error
 	if err != nil {
 		return nil, err
 	}
-	return everything(vs, func(v repair.Verdict) Verdict { return a.viewVerdict(r.Check, v) }), nil
+	return everything(vs, func(v repair.Verdict) Verdict { return viewVerdict(a.mainQuantity(ctx, r), v) }), nil
 }

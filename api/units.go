@@ -48,7 +48,7 @@ type NewUnit struct {
 	SupplyWires *int          `json:"supply_wires,omitempty" minimum:"2" maximum:"4"`
 	BreakerAmps *wire.Decimal `json:"breaker_amps,omitempty"`
 	RatedWatts  *wire.Decimal `json:"rated_watts,omitempty" doc:"Heating power on the nameplate, watts."`
-	Features    []string      `json:"features,omitempty" maxItems:"40" doc:"Features of the catalogue's kind, e.g. bias_heater, dual_coil."`
+	Features    []string      `json:"features,omitempty" maxItems:"40" doc:"Features of the catalogue's kind, e.g. bias_heater, dual_coil. Absent: those of the model, if the shop's own content knows it."`
 	Exhaust     *Exhaust      `json:"exhaust,omitempty"`
 	InstalledOn *domain.Date  `json:"installed_on,omitempty"`
 	Note        string        `json:"note,omitempty" maxLength:"2000"`

@@ -32,5 +32,6 @@ type Principal struct {
 	Epoch   int64 // raised when rights change; an older token is refused
 	Needs   Roles
 	Request string // request id, for the audit trail
+	Edition int64  // of the shop's own catalogue content; known within a transaction that writes
 	system  string // see System
 }

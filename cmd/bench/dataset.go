@@ -19,6 +19,7 @@ import (
 	"drumline/domain/once"
 	"drumline/domain/people"
 	"drumline/domain/repair"
+	"drumline/domain/supplements"
 	"drumline/shared/pg"
 )
 
@@ -119,11 +120,12 @@ func newShopkeeper(db *pg.DB, keyFile string) (*shopkeeper, error) {
 	if err != nil {
 		return nil, err
 	}
+	book := supplements.NewBook(cat)
 	return &shopkeeper{
 		people:    &people.Service{DB: db, Keys: keys, Hasher: people.NewWeakHasher(), Now: time.Now, AccessLife: 24 * time.Hour},
-		customers: &customers.Service{DB: db, Catalogue: cat, Now: time.Now, UnitInUse: calls.OpenOfUnit},
-		calls:     &calls.Service{DB: db, Catalogue: cat, Now: time.Now},
-		repair:    &repair.Service{DB: db, Catalogue: cat, Now: time.Now},
+		customers: &customers.Service{DB: db, Catalogues: book, Now: time.Now, UnitInUse: calls.OpenOfUnit},
+		calls:     &calls.Service{DB: db, Catalogues: book, Now: time.Now},
+		repair:    &repair.Service{DB: db, Catalogues: book, Now: time.Now},
 	}, nil
 }
 

@@ -36,7 +36,7 @@ type Supplement struct {
 	Complaints []Complaint    `json:"complaints,omitempty"`
 	Causes     []AddedCause   `json:"causes,omitempty"`
 	Closing    []AddedClosing `json:"closing,omitempty"`
-	Limits     []OwnLimit     `json:"limits,omitempty"`
+	Limits     []LimitChange  `json:"limits,omitempty"`
 	Models     []Model        `json:"models,omitempty"`
 }
 
@@ -54,9 +54,9 @@ type AddedClosing struct {
 	Closing
 }
 
-// OwnLimit puts the shop's figures in the place of a built-in check's. The
+// LimitChange puts the shop's figures in the place of a built-in check's. The
 // data sheet still wins. A published limit is not replaced.
-type OwnLimit struct {
+type LimitChange struct {
 	Check  string   `json:"check,omitempty"`
 	Limit  string   `json:"limit,omitempty"`
 	Low    *float64 `json:"low,omitempty"`
@@ -391,7 +391,7 @@ func (e *extension) limitPath(c *Check, rest string) string {
 		return ""
 	}
 	n, _ := strconv.Atoi(m[2])
-	i := slices.IndexFunc(e.s.Limits, func(o OwnLimit) bool { return n < len(c.Limits) && o.Check == c.ID && o.Limit == c.Limits[n].ID })
+	i := slices.IndexFunc(e.s.Limits, func(o LimitChange) bool { return n < len(c.Limits) && o.Check == c.ID && o.Limit == c.Limits[n].ID })
 	if i < 0 {
 		return ""
 	}

@@ -10,8 +10,6 @@ import (
 	"pgregory.net/rapid"
 )
 
-func ptr[T any](v T) *T { return &v }
-
 // sample is a supplement a shop might write, read from its file as the edge
 // would. Its content is invented.
 func sample(t *testing.T) Supplement {

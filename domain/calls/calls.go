@@ -10,16 +10,16 @@ package calls
 import (
 	"time"
 
-	"drumline/diagnosis/catalogue"
 	"drumline/domain"
+	"drumline/domain/supplements"
 	"drumline/shared/pg"
 )
 
 // Service is the use cases of this slice. All fields are required.
 type Service struct {
-	DB        *pg.DB
-	Catalogue *catalogue.Catalogue
-	Now       func() time.Time
+	DB         *pg.DB
+	Catalogues *supplements.Book
+	Now        func() time.Time
 }
 
 // Status is where a call stands.
@@ -68,6 +68,9 @@ type Call struct {
 	ClosedBy      domain.ID  `db:"closed_by"` // zero unless closed
 	ClosedAt      *time.Time `db:"closed_at"` // nil unless closed
 	Version       int64      `db:"version"`
+	// Edition of the shop's own catalogue content the call is judged by: the
+	// one it was opened under, or was taken to later.
+	Edition int64 `db:"edition"`
 }
 
 // Answer is what the customer said to one triage question of the complaint.

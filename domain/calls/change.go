@@ -84,7 +84,7 @@ func (s *Service) ChangeCall(ctx context.Context, p domain.Principal, id domain.
 	if p.Role == domain.Tech && c.Description != nil {
 		return Detail{}, domain.Errorf(domain.Forbidden, "A tech may set the status of a call, not its description.")
 	}
-	return s.edit(ctx, p, id, version, func(b *pgx.Batch, d *Detail, now time.Time) []string {
+	return s.edit(ctx, p, id, version, func(_ context.Context, _ *pg.Tx, b *pgx.Batch, d *Detail, now time.Time) ([]string, error) {
 		before := d.Call
 		if c.Description != nil {
 			d.Description = *c.Description
@@ -93,28 +93,23 @@ func (s *Service) ChangeCall(ctx context.Context, p domain.Principal, id domain.
 			d.Status = *c.Status
 		}
 		b.Queue(`UPDATE call SET description = $3, status = $4, version = $5 WHERE shop_id = $1 AND id = $2`, p.Shop, id, d.Description, d.Status, d.Version)
-		return audit.Diff(before, d.Call)
+		return audit.Diff(before, d.Call), nil
 	})
 }
 
 // Triage replaces the triage answers of an open call if its version is still
 // version. An answer that stays keeps who asked and when.
 func (s *Service) Triage(ctx context.Context, p domain.Principal, id domain.ID, version int64, answers map[string]string) (Detail, error) {
-	var refused error
-	d, err := s.edit(ctx, p, id, version, func(b *pgx.Batch, d *Detail, now time.Time) []string {
-		if refused = s.judgeTriage(d.Kind, d.Complaint, answers); refused != nil {
-			return nil
+	return s.edit(ctx, p, id, version, func(ctx context.Context, tx *pg.Tx, b *pgx.Batch, d *Detail, now time.Time) ([]string, error) {
+		if err := s.judgeTriage(ctx, tx, d.Edition, d.Kind, d.Complaint, answers); err != nil {
+			return nil, err
 		}
 		d.Answers = merged(d.Answers, answers, p.Person, now)
 		b.Queue(`DELETE FROM call_answer WHERE shop_id = $1 AND call_id = $2`, p.Shop, id)
 		insertAnswers(b, p.Shop, id, d.Answers)
 		b.Queue(`UPDATE call SET version = $3 WHERE shop_id = $1 AND id = $2`, p.Shop, id, d.Version)
-		return []string{"triage"}
+		return []string{"triage"}, nil
 	})
-	if refused != nil {
-		return Detail{}, refused
-	}
-	return d, err
 }
 
 // merged is the answers after the given ones replace the old, by question.
@@ -186,7 +181,7 @@ func editable(c Call, version int64) error {
 // what it takes, and writes the trail with the fields that change names. No
 // fields: nothing is written.
 func (s *Service) edit(ctx context.Context, p domain.Principal, id domain.ID, version int64,
-	change func(b *pgx.Batch, d *Detail, now time.Time) []string) (Detail, error) {
+	change func(ctx context.Context, tx *pg.Tx, b *pgx.Batch, d *Detail, now time.Time) ([]string, error)) (Detail, error) {
 	var d Detail
 	err := s.DB.Write(ctx, p,
 		func(b *pgx.Batch) { queueLocked(b, p, id, &d) },
@@ -196,10 +191,10 @@ func (s *Service) edit(ctx context.Context, p domain.Principal, id domain.ID, ve
 			}
 			now, b := s.Now(), &pgx.Batch{}
 			d.Version++
-			fields := change(b, &d, now)
-			if len(fields) == 0 {
+			fields, err := change(ctx, tx, b, &d, now)
+			if err != nil || len(fields) == 0 {
 				d.Version--
-				return nil
+				return err
 			}
 			audit.Queue(b, tx.P, now, audit.Entry{Action: "changed", Entity: "call", ID: id, Fields: fields})
 			return tx.Send(ctx, b)

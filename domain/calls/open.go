@@ -7,7 +7,6 @@ import (
 
 	"github.com/jackc/pgx/v5"
 
-	"drumline/diagnosis/catalogue"
 	"drumline/domain"
 	"drumline/domain/audit"
 	"drumline/domain/customers"
@@ -51,14 +50,14 @@ func (s *Service) OpenCall(ctx context.Context, p domain.Principal, key once.Key
 		customers.QueueUnitInUse(b, p.Shop, n.UnitID, &kind)
 		queueEarlier(b, p.Shop, n, now, &earlier)
 	}
-	return once.Do(ctx, s.DB, p, now, key, load, func(_ context.Context, tx *pg.Tx, out *pgx.Batch) (Detail, error) {
+	return once.Do(ctx, s.DB, p, now, key, load, func(ctx context.Context, tx *pg.Tx, out *pgx.Batch) (Detail, error) {
 		if kind == "" {
 			return Detail{}, domain.Field("/unit_id", "unknown", "There is no such unit in use.")
 		}
-		if err := s.judgeTriage(kind, n.Complaint, n.Triage); err != nil {
+		if err := s.judgeTriage(ctx, tx, tx.P.Edition, kind, n.Complaint, n.Triage); err != nil {
 			return Detail{}, err
 		}
-		d := Detail{Kind: kind, Call: Call{ID: domain.NewID(now), UnitID: n.UnitID, Complaint: n.Complaint, Description: n.Description,
+		d := Detail{Kind: kind, Call: Call{Edition: tx.P.Edition, ID: domain.NewID(now), UnitID: n.UnitID, Complaint: n.Complaint, Description: n.Description,
 			Status: Open, ComesBackFrom: earlier, OpenedBy: p.Person, OpenedAt: now, Version: 1}}
 		d.Answers = merged(nil, n.Triage, p.Person, now)
 		insertCall(out, p.Shop, d.Call)
@@ -79,9 +78,9 @@ func queueEarlier(b *pgx.Batch, shop domain.ID, n NewCall, now time.Time, dst *d
 }
 
 func insertCall(b *pgx.Batch, shop domain.ID, c Call) {
-	b.Queue(`INSERT INTO call (shop_id, id, unit_id, complaint, description, status, comes_back_from, opened_by, opened_at)
-		VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9)`,
-		shop, c.ID, c.UnitID, c.Complaint, c.Description, c.Status, c.ComesBackFrom, c.OpenedBy, c.OpenedAt)
+	b.Queue(`INSERT INTO call (shop_id, id, unit_id, complaint, description, status, comes_back_from, opened_by, opened_at, edition)
+		VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10)`,
+		shop, c.ID, c.UnitID, c.Complaint, c.Description, c.Status, c.ComesBackFrom, c.OpenedBy, c.OpenedAt, c.Edition)
 }
 
 func insertAnswers(b *pgx.Batch, shop, call domain.ID, answers []Answer) {
@@ -91,19 +90,16 @@ func insertAnswers(b *pgx.Batch, shop, call domain.ID, answers []Answer) {
 	}
 }
 
-// kind gives the catalogue's kind of a unit on record.
-func (s *Service) kind(id string) (*catalogue.Kind, error) {
-	k, ok := s.Catalogue.Kind(id)
-	if !ok {
-		return nil, fmt.Errorf("calls: the catalogue has lost the kind %q", id)
-	}
-	return k, nil
-}
-
-func (s *Service) judgeTriage(kind, complaint string, answers map[string]string) error {
-	k, err := s.kind(kind)
+// judgeTriage holds a complaint and its answers against an edition of the
+// shop's catalogue.
+func (s *Service) judgeTriage(ctx context.Context, tx *pg.Tx, edition int64, kind, complaint string, answers map[string]string) error {
+	c, err := s.Catalogues.In(ctx, tx, edition)
 	if err != nil {
 		return err
+	}
+	k, ok := c.Kind(kind)
+	if !ok {
+		return fmt.Errorf("calls: the catalogue has lost the kind %q", kind)
 	}
 	var ps domain.Problems
 	checkTriage(&ps, k, complaint, answers)

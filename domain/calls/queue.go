@@ -36,7 +36,7 @@ const (
 )
 
 const callColumns = `id, unit_id, complaint, description, status, coalesce(outcome, '') AS outcome, outcome_note, comes_back_from,
-	opened_by, opened_at, closed_by, closed_at, version`
+	opened_by, opened_at, closed_by, closed_at, version, edition`
 
 const visitColumns = `id, call_id, tech_id, starts_at, ends_at, status, note, cancel_reason, version, created_at, updated_at`
 
@@ -102,6 +102,13 @@ func SetStatus(b *pgx.Batch, p domain.Principal, now time.Time, call domain.ID, 
 	pg.Changed(b, closed(), `UPDATE call SET status = $3, version = version + 1 WHERE shop_id = $1 AND id = $2 AND status <> 'closed'`,
 		p.Shop, call, to)
 	audit.Queue(b, p, now, audit.Entry{Action: "changed", Entity: "call", ID: call, Fields: []string{"status"}})
+}
+
+// TakeEdition lets a call be judged by another edition of the shop's content.
+func TakeEdition(b *pgx.Batch, p domain.Principal, now time.Time, call domain.ID, edition int64) {
+	pg.Changed(b, closed(), `UPDATE call SET edition = $3, version = version + 1 WHERE shop_id = $1 AND id = $2 AND status <> 'closed'`,
+		p.Shop, call, edition)
+	audit.Queue(b, p, now, audit.Entry{Action: "changed", Entity: "call", ID: call, Fields: []string{"edition"}})
 }
 
 func closed() error {

@@ -5,6 +5,7 @@ import (
 
 	"github.com/jackc/pgx/v5"
 
+	"drumline/diagnosis/catalogue"
 	"drumline/domain"
 	"drumline/domain/once"
 	"drumline/domain/people"
@@ -24,7 +25,7 @@ var customerKind = kind[Customer]{
 	entity: "customer",
 	column: `name, email, phone, note`,
 	head:   func(c *Customer) *Head { return &c.Head },
-	check:  func(_ *Service, c Customer) error { return c.check() },
+	check:  func(_ *catalogue.Catalogue, _ *Customer, c Customer) error { return c.check() },
 	insert: func(b *pgx.Batch, shop domain.ID, c Customer) {
 		b.Queue(`INSERT INTO customer (shop_id, id, name, email, phone, note, created_at, updated_at) VALUES ($1, $2, $3, $4, $5, $6, $7, $8)`,
 			shop, c.ID, c.Name, c.Email, c.Phone, c.Note, c.CreatedAt, c.UpdatedAt)

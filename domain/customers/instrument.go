@@ -7,6 +7,7 @@ import (
 
 	"github.com/jackc/pgx/v5"
 
+	"drumline/diagnosis/catalogue"
 	"drumline/diagnosis/measure"
 	"drumline/domain"
 	"drumline/domain/once"
@@ -43,7 +44,7 @@ var instrumentKind = kind[Instrument]{
 	entity: "instrument",
 	column: `person_id, name, serial, calibration_due_on`,
 	head:   func(v *Instrument) *Head { return &v.Head },
-	check:  func(_ *Service, v Instrument) error { return v.check() },
+	check:  func(_ *catalogue.Catalogue, _ *Instrument, v Instrument) error { return v.check() },
 	insert: func(b *pgx.Batch, shop domain.ID, v Instrument) {
 		b.Queue(`INSERT INTO instrument (shop_id, id, person_id, name, serial, calibration_due_on, created_at, updated_at)
 			VALUES ($1, $2, $3, $4, $5, $6, $7, $8)`, shop, v.ID, v.PersonID, v.Name, v.Serial, v.CalibrationDueOn, v.CreatedAt, v.UpdatedAt)

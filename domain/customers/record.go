@@ -14,14 +14,15 @@ import (
 	"drumline/domain"
 	"drumline/domain/audit"
 	"drumline/domain/once"
+	"drumline/domain/supplements"
 	"drumline/shared/pg"
 )
 
 // Service is the use cases of this slice. All fields are required.
 type Service struct {
-	DB        *pg.DB
-	Catalogue *catalogue.Catalogue
-	Now       func() time.Time
+	DB         *pg.DB
+	Catalogues *supplements.Book
+	Now        func() time.Time
 	// UnitInUse is a subquery of the slice above that gives a row while a unit
 	// ($2 of shop $1) is being worked on and cannot be retired.
 	UnitInUse string
@@ -61,17 +62,18 @@ const headColumns = `id, version, created_at, updated_at, retired_at`
 
 // kind is what the shared use cases need to know of one kind of record.
 type kind[T any] struct {
-	entity string                                         // table name
-	column string                                         // its own columns, after headColumns
-	head   func(*T) *Head                                 //
-	check  func(*Service, T) error                        // the rules of one record
-	insert func(b *pgx.Batch, shop domain.ID, v T)        // all columns
-	update func(b *pgx.Batch, shop domain.ID, v T)        // all columns but id and created_at
-	inUse  func(*Service) string                          // SQL subquery: what keeps it from being retired, $1 shop, $2 id
-	seen   func(*Service) string                          // SQL condition: what a tech ($2 of shop $1) sees
-	busy   string                                         // what to tell then
-	extra  func(b *pgx.Batch, shop, id domain.ID, dst *T) // rows of other tables
-	taken  map[string]string                              // constraint → message
+	entity string                                             // table name
+	column string                                             // its own columns, after headColumns
+	head   func(*T) *Head                                     //
+	fill   func(*catalogue.Catalogue, *T)                     // what the catalogue knows of a new record, nil for nothing
+	check  func(c *catalogue.Catalogue, before *T, v T) error // the rules of one record; before is nil for a new one
+	insert func(b *pgx.Batch, shop domain.ID, v T)            // all columns
+	update func(b *pgx.Batch, shop domain.ID, v T)            // all columns but id and created_at
+	inUse  func(*Service) string                              // SQL subquery: what keeps it from being retired, $1 shop, $2 id
+	seen   func(*Service) string                              // SQL condition: what a tech ($2 of shop $1) sees
+	busy   string                                             // what to tell then
+	extra  func(b *pgx.Batch, shop, id domain.ID, dst *T)     // rows of other tables
+	taken  map[string]string                                  // constraint → message
 }
 
 // queue reads a record; one that p does not see is absent.
@@ -87,10 +89,18 @@ func (k kind[T]) queue(b *pgx.Batch, s *Service, p domain.Principal, id domain.I
 func create[T any](ctx context.Context, s *Service, p domain.Principal, key once.Key, k kind[T], v T) (T, bool, error) {
 	now := s.Now()
 	*k.head(&v) = Head{ID: domain.NewID(now), Version: 1, CreatedAt: now, UpdatedAt: now}
-	if err := k.check(s, v); err != nil {
-		return v, false, err
-	}
-	got, replayed, err := once.Do(ctx, s.DB, p, now, key, nil, func(_ context.Context, tx *pg.Tx, out *pgx.Batch) (T, error) {
+	got, replayed, err := once.Do(ctx, s.DB, p, now, key, nil, func(ctx context.Context, tx *pg.Tx, out *pgx.Batch) (T, error) {
+		v := v
+		c, err := s.Catalogues.In(ctx, tx, tx.P.Edition)
+		if err != nil {
+			return v, err
+		}
+		if k.fill != nil {
+			k.fill(c, &v)
+		}
+		if err := k.check(c, nil, v); err != nil {
+			return v, err
+		}
 		k.insert(out, p.Shop, v)
 		audit.Queue(out, tx.P, now, audit.Entry{Action: "created", Entity: k.entity, ID: k.head(&v).ID})
 		return v, nil
@@ -124,7 +134,11 @@ func change[T any](ctx context.Context, s *Service, p domain.Principal, k kind[T
 			*head = kept
 			head.Version++
 			head.UpdatedAt = s.Now()
-			if err := k.check(s, v); err != nil {
+			c, err := s.Catalogues.In(ctx, tx, tx.P.Edition)
+			if err != nil {
+				return err
+			}
+			if err := k.check(c, &before, v); err != nil {
 				return err
 			}
 			b := &pgx.Batch{}

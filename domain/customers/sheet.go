@@ -6,6 +6,7 @@ import (
 
 	"github.com/jackc/pgx/v5"
 
+	"drumline/diagnosis/catalogue"
 	"drumline/domain"
 	"drumline/domain/audit"
 	"drumline/domain/once"
@@ -63,7 +64,7 @@ var sheetKind = kind[DataSheet]{
 	entity: "data_sheet",
 	column: `kind, model, title`,
 	head:   func(v *DataSheet) *Head { return &v.Head },
-	check:  (*Service).checkSheet,
+	check:  checkSheet,
 	insert: func(b *pgx.Batch, shop domain.ID, v DataSheet) {
 		b.Queue(`INSERT INTO data_sheet (shop_id, id, kind, model, title, created_at, updated_at) VALUES ($1, $2, $3, $4, $5, $6, $7)`,
 			shop, v.ID, v.Kind, v.Model, v.Title, v.CreatedAt, v.UpdatedAt)
@@ -80,9 +81,9 @@ var sheetKind = kind[DataSheet]{
 	taken: map[string]string{"data_sheet_model": "The shop has a data sheet for this model already. Change that one."},
 }
 
-func (s *Service) checkSheet(v DataSheet) error {
+func checkSheet(c *catalogue.Catalogue, _ *DataSheet, v DataSheet) error {
 	var ps domain.Problems
-	if _, ok := s.Catalogue.Kind(v.Kind); !ok {
+	if _, ok := c.Kind(v.Kind); !ok {
 		ps.Add("/kind", "unknown", "The catalogue has no such kind of appliance.")
 	}
 	ps.Text("/model", v.Model, 1, 80, false)
@@ -128,8 +129,12 @@ func (s *Service) ListSheets(ctx context.Context, p domain.Principal, kind, mode
 // unconfirmed until another person confirms it.
 func (s *Service) PutValue(ctx context.Context, p domain.Principal, sheet domain.ID, v NewValue) (DataSheet, error) {
 	var before DataSheet
-	return s.sheetWrite(ctx, p, sheet, domain.AnyVersion, &before, func(b *pgx.Batch, who domain.Principal, now time.Time) error {
-		k, ok := s.Catalogue.Kind(before.Kind)
+	return s.sheetWrite(ctx, p, sheet, domain.AnyVersion, &before, func(ctx context.Context, tx *pg.Tx, b *pgx.Batch, now time.Time) error {
+		c, err := s.Catalogues.In(ctx, tx, tx.P.Edition)
+		if err != nil {
+			return err
+		}
+		k, ok := c.Kind(before.Kind)
 		if !ok {
 			return domain.Errorf(domain.Conflict, "The catalogue does not hold this kind any more.")
 		}
@@ -144,7 +149,7 @@ func (s *Service) PutValue(ctx context.Context, p domain.Principal, sheet domain
 				entered = excluded.entered, origin = excluded.origin, entered_by = excluded.entered_by, entered_at = excluded.entered_at,
 				confirmed_by = NULL, confirmed_at = NULL`,
 			p.Shop, sheet, w.Parameter, w.Value, w.Low, w.High, w.CurveKelvin, w.CurveOhm, w.Words, w.Unit, w.Entered, w.Origin, p.Person, now)
-		audit.Queue(b, who, now, audit.Entry{Action: "changed", Entity: "data_sheet", ID: sheet, Fields: []string{w.Parameter}})
+		audit.Queue(b, tx.P, now, audit.Entry{Action: "changed", Entity: "data_sheet", ID: sheet, Fields: []string{w.Parameter}})
 		return nil
 	})
 }
@@ -153,7 +158,7 @@ func (s *Service) PutValue(ctx context.Context, p domain.Principal, sheet domain
 // still at version.
 func (s *Service) ConfirmValue(ctx context.Context, p domain.Principal, sheet domain.ID, version int64, parameter string) (DataSheet, error) {
 	var before DataSheet
-	return s.sheetWrite(ctx, p, sheet, version, &before, func(b *pgx.Batch, who domain.Principal, now time.Time) error {
+	return s.sheetWrite(ctx, p, sheet, version, &before, func(_ context.Context, tx *pg.Tx, b *pgx.Batch, now time.Time) error {
 		v, ok := before.value(parameter)
 		switch {
 		case !ok:
@@ -165,7 +170,7 @@ func (s *Service) ConfirmValue(ctx context.Context, p domain.Principal, sheet do
 		}
 		b.Queue(`UPDATE data_sheet_value SET confirmed_by = $4, confirmed_at = $5 WHERE shop_id = $1 AND data_sheet_id = $2 AND parameter = $3`,
 			p.Shop, sheet, parameter, p.Person, now)
-		audit.Queue(b, who, now, audit.Entry{Action: "confirmed", Entity: "data_sheet", ID: sheet, Fields: []string{parameter}})
+		audit.Queue(b, tx.P, now, audit.Entry{Action: "confirmed", Entity: "data_sheet", ID: sheet, Fields: []string{parameter}})
 		return nil
 	})
 }
@@ -173,12 +178,12 @@ func (s *Service) ConfirmValue(ctx context.Context, p domain.Principal, sheet do
 // DropValue takes a parameter off the sheet, if the sheet is still at version.
 func (s *Service) DropValue(ctx context.Context, p domain.Principal, sheet domain.ID, version int64, parameter string) (DataSheet, error) {
 	var before DataSheet
-	return s.sheetWrite(ctx, p, sheet, version, &before, func(b *pgx.Batch, who domain.Principal, now time.Time) error {
+	return s.sheetWrite(ctx, p, sheet, version, &before, func(_ context.Context, tx *pg.Tx, b *pgx.Batch, now time.Time) error {
 		if _, ok := before.value(parameter); !ok {
 			return domain.Absent()
 		}
 		b.Queue(`DELETE FROM data_sheet_value WHERE shop_id = $1 AND data_sheet_id = $2 AND parameter = $3`, p.Shop, sheet, parameter)
-		audit.Queue(b, who, now, audit.Entry{Action: "dropped", Entity: "data_sheet", ID: sheet, Fields: []string{parameter}})
+		audit.Queue(b, tx.P, now, audit.Entry{Action: "dropped", Entity: "data_sheet", ID: sheet, Fields: []string{parameter}})
 		return nil
 	})
 }
@@ -195,7 +200,7 @@ func (v DataSheet) value(parameter string) (SheetValue, bool) {
 // sheetWrite locks the sheet into before, lets work queue its statements,
 // raises the version and gives the sheet as it is then.
 func (s *Service) sheetWrite(ctx context.Context, p domain.Principal, sheet domain.ID, version int64, before *DataSheet,
-	work func(b *pgx.Batch, who domain.Principal, now time.Time) error) (DataSheet, error) {
+	work func(ctx context.Context, tx *pg.Tx, b *pgx.Batch, now time.Time) error) (DataSheet, error) {
 	var after DataSheet
 	err := s.DB.Write(ctx, p,
 		func(b *pgx.Batch) { *before = DataSheet{}; sheetKind.queue(b, s, p, sheet, before, "FOR UPDATE") },
@@ -209,7 +214,7 @@ func (s *Service) sheetWrite(ctx context.Context, p domain.Principal, sheet doma
 			}
 			b := &pgx.Batch{}
 			now := s.Now()
-			if err := work(b, tx.P, now); err != nil {
+			if err := work(ctx, tx, b, now); err != nil {
 				return err
 			}
 			if b.Len() > 0 {

@@ -5,6 +5,7 @@ import (
 
 	"github.com/jackc/pgx/v5"
 
+	"drumline/diagnosis/catalogue"
 	"drumline/domain"
 	"drumline/domain/once"
 	"drumline/domain/people"
@@ -30,7 +31,7 @@ var siteKind = kind[Site]{
 	entity: "site",
 	column: siteColumns,
 	head:   func(v *Site) *Head { return &v.Head },
-	check:  func(_ *Service, v Site) error { return v.check() },
+	check:  func(_ *catalogue.Catalogue, _ *Site, v Site) error { return v.check() },
 	insert: func(b *pgx.Batch, shop domain.ID, v Site) {
 		pg.Changed(b, domain.Field("/customer_id", "unknown", "There is no such customer in use."),
 			`INSERT INTO site (shop_id, id, `+siteColumns+`, created_at, updated_at)

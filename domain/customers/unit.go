@@ -7,6 +7,7 @@ import (
 
 	"github.com/jackc/pgx/v5"
 
+	"drumline/diagnosis/catalogue"
 	"drumline/domain"
 	"drumline/domain/once"
 	"drumline/shared/pg"
@@ -38,7 +39,8 @@ var unitKind = kind[Unit]{
 	entity: "unit",
 	column: unitColumns,
 	head:   func(v *Unit) *Head { return &v.Head },
-	check:  (*Service).checkUnit,
+	fill:   fillUnit,
+	check:  checkUnit,
 	insert: func(b *pgx.Batch, shop domain.ID, v Unit) {
 		pg.Changed(b, domain.Field("/site_id", "unknown", "There is no such site in use."),
 			`INSERT INTO unit (shop_id, id, `+unitColumns+`, created_at, updated_at)
@@ -60,7 +62,41 @@ var unitKind = kind[Unit]{
 	busy:  "A call about this unit is still open. Close it first.",
 }
 
-func (s *Service) checkUnit(v Unit) error {
+// fillUnit takes over what the shop's own content knows of the model, where
+// nothing was said about the unit itself.
+func fillUnit(c *catalogue.Catalogue, v *Unit) {
+	if k, ok := c.Kind(v.Kind); ok {
+		if m, ok := k.Model(v.Model); ok {
+			fillModel(m, v)
+		}
+	}
+	if v.Features == nil {
+		v.Features = []string{}
+	}
+	if v.Fuel == "" {
+		v.Fuel = "electric"
+	}
+}
+
+func fillModel(m *catalogue.Model, v *Unit) {
+	if v.Features == nil {
+		v.Features = slices.Clone(m.Features)
+	}
+	if v.Fuel == "" {
+		v.Fuel = m.Fuel
+	}
+	if v.Maker == "" {
+		v.Maker = m.Maker
+	}
+	if v.RatedWatts == nil {
+		v.RatedWatts = m.Watts
+	}
+	if v.SupplyVolts == nil {
+		v.SupplyVolts = m.Volts
+	}
+}
+
+func checkUnit(c *catalogue.Catalogue, before *Unit, v Unit) error {
 	var ps domain.Problems
 	if v.SiteID.IsZero() {
 		ps.Add("/site_id", "required", "Say where the unit stands.")
@@ -84,33 +120,32 @@ func (s *Service) checkUnit(v Unit) error {
 			ps.Add(n.pointer, "range", "Give a number above 0 and at most %g.", n.most)
 		}
 	}
-	s.checkKind(&ps, v)
+	checkKind(&ps, c, before, v)
 	v.Exhaust.check(&ps)
 	return ps.Err()
 }
 
-func (s *Service) checkKind(ps *domain.Problems, v Unit) {
-	k, ok := s.Catalogue.Kind(v.Kind)
+// checkKind holds a unit against the catalogue. A feature the unit has already
+// may stay: what the shop added for it may have been retired since.
+func checkKind(ps *domain.Problems, c *catalogue.Catalogue, before *Unit, v Unit) {
+	k, ok := c.Kind(v.Kind)
 	if !ok {
 		ps.Add("/kind", "unknown", "The catalogue has no such kind of appliance. This service does not work on microwave ovens.")
 		return
 	}
 	for i, f := range v.Features {
-		if _, known := k.Feature(f); !known || slices.Contains(v.Features[:i], f) {
+		_, known := k.Feature(f)
+		known = known || before != nil && slices.Contains(before.Features, f)
+		if !known || slices.Contains(v.Features[:i], f) {
 			ps.Add(fmt.Sprintf("/features/%d", i), "unknown", "The catalogue lists no such feature of this kind, or it stands twice.")
 		}
 	}
 }
 
 // CreateUnit stores a new unit. A tech stores one at a site they have been
-// sent to.
+// sent to. Features that are nil are those of the model, if the shop's own
+// content knows it, else none.
 func (s *Service) CreateUnit(ctx context.Context, p domain.Principal, key once.Key, v Unit) (Unit, bool, error) {
-	if v.Features == nil {
-		v.Features = []string{}
-	}
-	if v.Fuel == "" {
-		v.Fuel = "electric"
-	}
 	if p.Role == domain.Tech {
 		if _, err := s.ReadSite(ctx, p, v.SiteID); err != nil {
 			return v, false, noSite(err)

@@ -70,18 +70,18 @@ func DefaultDecision() DecisionRule { return DecisionRule{Accept: 0.95, Reject: 
 // stored person, session and shop, so a disabled person, a demotion, a changed
 // password or a sign-out takes effect with the very next request.
 func Access(b *pgx.Batch, p *domain.Principal) {
-	b.Queue(`SELECT p.role, p.epoch, p.disabled_at IS NULL AND s.revoked_at IS NULL AND h.retired_at IS NULL
+	b.Queue(`SELECT p.role, p.epoch, p.disabled_at IS NULL AND s.revoked_at IS NULL AND h.retired_at IS NULL, h.edition
 		FROM person p
 		JOIN session s ON s.shop_id = p.shop_id AND s.person_id = p.id
 		JOIN shop h ON h.shop_id = p.shop_id
 		WHERE p.shop_id = $1 AND p.id = $2 AND s.id = $3`, p.Shop, p.Person, p.Session).QueryRow(func(row pgx.Row) error {
 		var role domain.Role
-		var epoch int64
+		var epoch, edition int64
 		var live bool
-		if err := row.Scan(&role, &epoch, &live); err != nil || !live || epoch != p.Epoch {
+		if err := row.Scan(&role, &epoch, &live, &edition); err != nil || !live || epoch != p.Epoch {
 			return domain.Errorf(domain.Unauthenticated, "Your access has ended. Sign in again.")
 		}
-		p.Role = role
+		p.Role, p.Edition = role, edition
 		if !p.Needs.Allow(role) {
 			return domain.Errorf(domain.Forbidden, "Your role does not allow this.")
 		}

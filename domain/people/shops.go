@@ -128,3 +128,15 @@ func (s *Service) ChangeShop(ctx context.Context, p domain.Principal, version in
 	})
 	return v, err
 }
+
+// QueueEdition reads the edition of the shop's own catalogue content; 0 means
+// that it has none.
+func QueueEdition(b *pgx.Batch, shop domain.ID, dst *int64) {
+	b.Queue(`SELECT edition FROM shop WHERE shop_id = $1`, shop).QueryRow(func(row pgx.Row) error { return row.Scan(dst) })
+}
+
+// QueueRaiseEdition raises the edition and gives the new one. The row stays
+// locked until the transaction ends, so that editions follow each other.
+func QueueRaiseEdition(b *pgx.Batch, shop domain.ID, dst *int64) {
+	b.Queue(`UPDATE shop SET edition = edition + 1 WHERE shop_id = $1 RETURNING edition`, shop).QueryRow(func(row pgx.Row) error { return row.Scan(dst) })
+}

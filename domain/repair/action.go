@@ -79,8 +79,11 @@ func (s *Service) Act(ctx context.Context, p domain.Principal, key once.Key, vis
 		calls.QueueLock(b, p.Shop, calls.CallOfVisit, visit, &c.call)
 		queueCase(b, p, now, atVisit(visit), &c)
 	}
-	return once.Do(ctx, s.DB, p, now, key, load, func(_ context.Context, tx *pg.Tx, out *pgx.Batch) (Action, error) {
-		entry, at, err := s.mayAct(&c, v, n, now)
+	return once.Do(ctx, s.DB, p, now, key, load, func(ctx context.Context, tx *pg.Tx, out *pgx.Batch) (Action, error) {
+		if err := s.openIn(ctx, tx, &c); err != nil {
+			return Action{}, err
+		}
+		entry, at, err := mayAct(&c, v, n, now)
 		if err != nil {
 			return Action{}, err
 		}
@@ -94,12 +97,8 @@ func (s *Service) Act(ctx context.Context, p domain.Principal, key once.Key, vis
 	})
 }
 
-func (s *Service) mayAct(c *caseRows, v calls.Visit, n NewAction, now time.Time) (*catalogue.Action, time.Time, error) {
-	k, err := s.kindOf(c)
-	if err != nil {
-		return nil, now, err
-	}
-	entry, err := n.check(k, c)
+func mayAct(c *caseRows, v calls.Visit, n NewAction, now time.Time) (*catalogue.Action, time.Time, error) {
+	entry, err := n.check(c.kind, c)
 	if err != nil {
 		return nil, now, err
 	}

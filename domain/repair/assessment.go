@@ -32,6 +32,7 @@ type Assessment struct {
 	Outdated         []domain.ID // readings whose stored verdicts no longer say what this assessment says
 	Contradictions   []Contradiction
 	Experience       diagnosis.Experience // of the shop with the complaint
+	Edition          int64                // of the shop's own content, by which the call is judged
 }
 
 // What the brief form keeps.
@@ -72,13 +73,14 @@ type Contradiction struct {
 }
 
 // assess gives the assessment of a joined case.
-func (s *Service) assess(k *catalogue.Kind, c *caseRows) (Assessment, error) {
+func (s *Service) assess(c *caseRows) (Assessment, error) {
+	k := c.kind
 	d := known(k, c.diagnosisCase())
 	res, err := diagnosis.Assess(k, d)
 	if err != nil {
 		return Assessment{}, fmt.Errorf("repair: assess call %s: %w", c.call.ID, err)
 	}
-	a := Assessment{CallID: c.call.ID, Kind: k.ID, CatalogueVersion: k.Version, Catalogue: s.Catalogue.Version, Engine: diagnosis.EngineVersion,
+	a := Assessment{CallID: c.call.ID, Kind: k.ID, CatalogueVersion: k.Version, Catalogue: c.catalogue.Version, Edition: c.call.Edition, Engine: diagnosis.EngineVersion,
 		Result: res, Parts: []PartState{}, SetAside: []domain.ID{}, Outdated: []domain.ID{}, Contradictions: contradictions(k, d),
 		Experience: d.Experience}
 	for _, p := range res.Parts {
@@ -218,11 +220,11 @@ func checkName(k *catalogue.Kind, j diagnosis.Judged) string {
 // Assess gives the assessment of a call. Verdicts that are out of date are
 // judged anew for it, in memory; Rederive stores them.
 func (s *Service) Assess(ctx context.Context, p domain.Principal, call domain.ID) (Assessment, error) {
-	c, k, renewed, err := s.readCase(ctx, p, call)
+	c, renewed, err := s.readCase(ctx, p, call)
 	if err != nil {
 		return Assessment{}, err
 	}
-	a, err := s.assess(k, c)
+	a, err := s.assess(c)
 	for _, r := range renewed {
 		a.Outdated = append(a.Outdated, r.reading.ID)
 	}
@@ -232,11 +234,11 @@ func (s *Service) Assess(ctx context.Context, p domain.Principal, call domain.ID
 // Explain says how a fault of a call came to its probability; an empty fault
 // stands for the likeliest. Verdicts are brought up to date as for Assess.
 func (s *Service) Explain(ctx context.Context, p domain.Principal, call domain.ID, fault string) (diagnosis.Explanation, error) {
-	c, k, _, err := s.readCase(ctx, p, call)
+	c, _, err := s.readCase(ctx, p, call)
 	if err != nil {
 		return diagnosis.Explanation{}, err
 	}
-	e, err := diagnosis.Explain(k, known(k, c.diagnosisCase()), fault)
+	e, err := diagnosis.Explain(c.kind, known(c.kind, c.diagnosisCase()), fault)
 	if errors.Is(err, diagnosis.ErrNoCause) {
 		return e, domain.Field("fault", "unknown", "That is not a cause of this complaint on this machine. Take one of the assessment's ranking.")
 	}
@@ -247,7 +249,7 @@ func (s *Service) Explain(ctx context.Context, p domain.Principal, call domain.I
 }
 
 // readCase reads a call with its verdicts brought up to date in memory.
-func (s *Service) readCase(ctx context.Context, p domain.Principal, call domain.ID) (*caseRows, *catalogue.Kind, []renewal, error) {
+func (s *Service) readCase(ctx context.Context, p domain.Principal, call domain.ID) (*caseRows, []renewal, error) {
 	now := s.Now()
 	c := &caseRows{}
 	err := s.DB.Read(ctx, p, func(b *pgx.Batch) {
@@ -256,31 +258,30 @@ func (s *Service) readCase(ctx context.Context, p domain.Principal, call domain.
 		queueCase(b, p, now, atCall(call), c)
 	})
 	if err != nil {
-		return nil, nil, nil, err
+		return nil, nil, err
 	}
-	c.join()
-	k, err := s.kindOf(c)
-	if err != nil {
-		return nil, nil, nil, err
+	if err := s.openOf(ctx, p, c); err != nil {
+		return nil, nil, err
 	}
-	basis, err := c.basis(s.Catalogue.Version)
+	basis, err := c.basis()
 	if err != nil {
-		return nil, nil, nil, err
+		return nil, nil, err
 	}
 	stale := c.outdated(basis)
 	if ids := withSeries(stale); len(ids) > 0 {
 		var rows []seriesRow
 		if err := s.DB.Read(ctx, p, func(b *pgx.Batch) { queueSeries(b, p.Shop, ids, &rows) }); err != nil {
-			return nil, nil, nil, err
+			return nil, nil, err
 		}
 		takeSeries(stale, rows)
 	}
-	renewed, err := c.renew(k, stale, basis, now)
-	return c, k, renewed, err
+	renewed, err := c.renew(stale, basis, now)
+	return c, renewed, err
 }
 
 // Rederive judges the readings of an open call anew and stores the verdicts
-// that came out differently; changed is how many readings that are.
+// that came out differently; changed is how many readings that are. The call
+// is taken to the shop's newest content, if that still holds all the call uses.
 func (s *Service) Rederive(ctx context.Context, p domain.Principal, call domain.ID) (a Assessment, changed int, err error) {
 	now := s.Now()
 	var c caseRows
@@ -290,26 +291,53 @@ func (s *Service) Rederive(ctx context.Context, p domain.Principal, call domain.
 			queueLockedCase(b, p, now, call, &c)
 		},
 		func(ctx context.Context, tx *pg.Tx) error {
-			c.join()
-			k, err := s.kindOf(&c)
-			if err != nil {
-				return err
-			}
 			if err := mustBeOpen(c.call); err != nil {
 				return err
 			}
-			renewed, err := s.renewAll(ctx, tx, k, &c, now)
+			b := &pgx.Batch{}
+			if err := s.takeEdition(ctx, tx, b, &c, now); err != nil {
+				return err
+			}
+			renewed, err := s.renewAll(ctx, tx, &c, now)
 			if err != nil {
 				return err
 			}
 			changed = len(renewed)
-			if a, err = s.assess(k, &c); err != nil || changed == 0 {
+			if a, err = s.assess(&c); err != nil || changed == 0 && b.Len() == 0 {
 				return err
 			}
-			b := &pgx.Batch{}
 			queueSupersede(b, p.Shop, renewed)
 			audit.Queue(b, tx.P, now, audit.Entry{Action: "rederived", Entity: "call", ID: call, Fields: []string{"verdicts"}})
 			return tx.Send(ctx, b)
 		})
 	return a, changed, err
+}
+
+// takeEdition takes a locked case to the newest edition of the shop's content.
+// Where that has dropped what the call uses, the call stays with its own.
+func (s *Service) takeEdition(ctx context.Context, tx *pg.Tx, b *pgx.Batch, c *caseRows, now time.Time) error {
+	if err := s.openIn(ctx, tx, c); err != nil || c.call.Edition == tx.P.Edition {
+		return err
+	}
+	newest, err := s.Catalogues.In(ctx, tx, tx.P.Edition)
+	if err != nil {
+		return err
+	}
+	k, ok := newest.Kind(c.dossier.Unit.Kind)
+	if !ok || !c.fits(k) {
+		return nil
+	}
+	c.catalogue, c.kind = newest, k
+	c.call.Edition = tx.P.Edition
+	c.call.Version++
+	calls.TakeEdition(b, tx.P, now, c.call.ID, tx.P.Edition)
+	return nil
+}
+
+// fits says whether a kind knows all that is on record of the case.
+func (c *caseRows) fits(k *catalogue.Kind) bool {
+	d := c.diagnosisCase()
+	left := known(k, d)
+	_, ok := k.Complaint(d.Complaint)
+	return ok && len(left.Readings) == len(d.Readings) && len(left.Done) == len(d.Done) && len(left.Triage) == len(d.Triage)
 }

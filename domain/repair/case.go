@@ -1,6 +1,7 @@
 package repair
 
 import (
+	"context"
 	"slices"
 	"time"
 
@@ -45,6 +46,9 @@ type caseRows struct {
 	experience  experienceRows
 
 	readings []*Reading // voided ones among them; see join
+
+	catalogue *catalogue.Catalogue // of the call's edition; see open
+	kind      *catalogue.Kind      // of the call's unit
 }
 
 // queueCase reads all of a call but the call itself: queue calls.QueueLock or
@@ -164,5 +168,28 @@ func (c *caseRows) isolationOf(visit domain.ID) *Isolation {
 	return nil
 }
 
-// kindOf gives the catalogue of the call's unit.
-func (s *Service) kindOf(c *caseRows) (*catalogue.Kind, error) { return s.kind(c.dossier.Unit.Kind) }
+// openIn ties the rows of a transaction together and opens the catalogue of
+// the call's edition.
+func (s *Service) openIn(ctx context.Context, tx *pg.Tx, c *caseRows) error {
+	cat, err := s.Catalogues.In(ctx, tx, c.call.Edition)
+	if err != nil {
+		return err
+	}
+	return c.open(cat)
+}
+
+// openOf is openIn outside a transaction.
+func (s *Service) openOf(ctx context.Context, p domain.Principal, c *caseRows) error {
+	cat, err := s.Catalogues.Of(ctx, s.DB, p, c.call.Edition)
+	if err != nil {
+		return err
+	}
+	return c.open(cat)
+}
+
+func (c *caseRows) open(cat *catalogue.Catalogue) (err error) {
+	c.join()
+	c.catalogue = cat
+	c.kind, err = kindIn(cat, c.dossier.Unit.Kind)
+	return err
+}

@@ -59,7 +59,6 @@ type closingCase struct {
 	conclusions []Conclusion
 	hazards     []Hazard
 	stated      []statedRow
-	kind        *catalogue.Kind
 }
 
 // queue reads what belongs to the case itself apart.
@@ -258,11 +257,11 @@ func (c *closingCase) closing() Closing {
 // verdicts brought up to date as Close will. Of a closed call nothing is
 // missing.
 func (s *Service) ReadClosing(ctx context.Context, p domain.Principal, call domain.ID) (Closing, error) {
-	rows, k, _, err := s.readCase(ctx, p, call)
+	rows, _, err := s.readCase(ctx, p, call)
 	if err != nil {
 		return Closing{}, err
 	}
-	c := closingCase{caseRows: *rows, kind: k}
+	c := closingCase{caseRows: *rows}
 	if err := s.DB.Read(ctx, p, func(b *pgx.Batch) { c.queue(b, p.Shop, call) }); err != nil {
 		return Closing{}, err
 	}
@@ -325,15 +324,13 @@ func (s *Service) State(ctx context.Context, p domain.Principal, call domain.ID,
 			c.queueLocked(b, p, now, call)
 		},
 		func(ctx context.Context, tx *pg.Tx) error {
-			c.join()
-			var err error
-			if c.kind, err = s.kindOf(&c.caseRows); err != nil {
+			if err := s.openIn(ctx, tx, &c.caseRows); err != nil {
 				return err
 			}
 			if err := mustBeOpen(c.call); err != nil {
 				return err
 			}
-			if _, err := s.renewAll(ctx, tx, c.kind, &c.caseRows, now); err != nil { // for the answer; Close stores it
+			if _, err := s.renewAll(ctx, tx, &c.caseRows, now); err != nil { // for the answer; Close stores it
 				return err
 			}
 			b := &pgx.Batch{}
@@ -387,7 +384,9 @@ func (s *Service) Close(ctx context.Context, p domain.Principal, call domain.ID,
 			c.queueLocked(b, p, now, call)
 		},
 		func(ctx context.Context, tx *pg.Tx) error {
-			c.join()
+			if err := s.openIn(ctx, tx, &c.caseRows); err != nil {
+				return err
+			}
 			b := &pgx.Batch{}
 			if err := s.end(ctx, tx, b, &c, version, e, now); err != nil {
 				return err
@@ -414,11 +413,7 @@ func (s *Service) end(ctx context.Context, tx *pg.Tx, b *pgx.Batch, c *closingCa
 	if err := mustBeOpen(c.call); err != nil {
 		return err
 	}
-	var err error
-	if c.kind, err = s.kindOf(&c.caseRows); err != nil {
-		return err
-	}
-	renewed, err := s.renewAll(ctx, tx, c.kind, &c.caseRows, now)
+	renewed, err := s.renewAll(ctx, tx, &c.caseRows, now)
 	if err != nil {
 		return err
 	}

@@ -40,12 +40,14 @@ type Conclusion struct {
 	VoidedAt        *time.Time   `db:"voided_at"`
 	VoidedBy        domain.ID    `db:"voided_by"`
 	VoidReason      string       `db:"void_reason"`
+	Edition         int64        `db:"edition"` // of the shop's own content, by which the call is judged
 	Fitted          []FittedPart `db:"-"`
 	Readings        []domain.ID  `db:"-"`
 }
 
 const conclusionColumns = `id, call_id, visit_id, part, fault, action_id, note, against_evidence, supported, probability, assessment, engine_version,
-	concluded_by, concluded_at, voided_at, voided_by, void_reason`
+	concluded_by, concluded_at, voided_at, voided_by, void_reason,
+	(SELECT c.edition FROM call c WHERE c.shop_id = conclusion.shop_id AND c.id = conclusion.call_id) AS edition`
 
 // Snapshot is what the engine said when the conclusion was drawn.
 type Snapshot struct {
@@ -97,7 +99,6 @@ type concluding struct {
 	c      caseRows
 	visits []calls.Visit
 	drawn  []Conclusion
-	kind   *catalogue.Kind
 }
 
 // Conclude stores a conclusion of a call with what the engine says at this
@@ -112,11 +113,13 @@ func (s *Service) Conclude(ctx context.Context, p domain.Principal, key once.Key
 		queueConclusionHeads(b, p.Shop, call, &g.drawn)
 	}
 	return once.Do(ctx, s.DB, p, now, key, load, func(ctx context.Context, tx *pg.Tx, out *pgx.Batch) (Conclusion, error) {
-		g.c.join()
+		if err := s.openIn(ctx, tx, &g.c); err != nil {
+			return Conclusion{}, err
+		}
 		if err := g.check(p); err != nil {
 			return Conclusion{}, err
 		}
-		renewed, err := s.renewAll(ctx, tx, g.kind, &g.c, now)
+		renewed, err := s.renewAll(ctx, tx, &g.c, now)
 		if err != nil {
 			return Conclusion{}, err
 		}
@@ -138,10 +141,6 @@ func (g *concluding) check(p domain.Principal) error {
 	}
 	if len(g.drawn) >= MaxConclusions {
 		return domain.Errorf(domain.Conflict, "A call holds at most %d conclusions.", MaxConclusions)
-	}
-	var err error
-	if g.kind, err = g.s.kindOf(&g.c); err != nil {
-		return err
 	}
 	var ps domain.Problems
 	g.checkVisit(&ps, p)
@@ -174,13 +173,13 @@ func (g *concluding) checkVisit(ps *domain.Problems, p domain.Principal) {
 }
 
 func (g *concluding) checkFault(ps *domain.Problems) {
-	p, known := g.kind.Part(g.n.Part)
+	p, known := g.c.kind.Part(g.n.Part)
 	if !known || !fitted(g.c.dossier.Unit, p.Has, p.Lacks) {
 		ps.Add("/part", "unknown", "This unit has no such part. Correct the unit's features if it has.")
 		return
 	}
-	if f, ok := g.kind.Fault(g.n.Fault); !ok || f.Part != p.ID {
-		ps.Add("/fault", "unknown", "%s has these faults in the catalogue: %s.", p.Name, strings.Join(faultsOf(g.kind, p.ID), ", "))
+	if f, ok := g.c.kind.Fault(g.n.Fault); !ok || f.Part != p.ID {
+		ps.Add("/fault", "unknown", "%s has these faults in the catalogue: %s.", p.Name, strings.Join(faultsOf(g.c.kind, p.ID), ", "))
 	}
 }
 
@@ -205,8 +204,8 @@ func (g *concluding) checkAction(ps *domain.Problems) {
 		return
 	}
 	a := g.c.actions[i]
-	f, ok := g.kind.Fault(g.n.Fault)
-	if ok && f.Fix != a.Action && !touches(g.kind, diagnosis.Done{Action: a.Action, Part: a.Part}, g.n.Part) {
+	f, ok := g.c.kind.Fault(g.n.Fault)
+	if ok && f.Fix != a.Action && !touches(g.c.kind, diagnosis.Done{Action: a.Action, Part: a.Part}, g.n.Part) {
 		ps.Add("/action_id", "other_part", "This action was not done to the part. Name the one that mends it, or leave it out.")
 	}
 }
@@ -247,7 +246,7 @@ func checkFitted(ps *domain.Problems, fitted []FittedPart) {
 
 // judge asks the engine whether the evidence carries the conclusion.
 func (g *concluding) judge(p domain.Principal, now time.Time) (Conclusion, error) {
-	a, err := g.s.assess(g.kind, &g.c)
+	a, err := g.s.assess(&g.c)
 	if err != nil {
 		return Conclusion{}, err
 	}
@@ -259,7 +258,7 @@ func (g *concluding) judge(p domain.Principal, now time.Time) (Conclusion, error
 	v := Conclusion{ID: domain.NewID(now), CallID: g.c.call.ID, VisitID: g.n.VisitID, Part: g.n.Part, Fault: g.n.Fault, ActionID: g.n.ActionID,
 		Note: g.n.Note, AgainstEvidence: strings.TrimSpace(g.n.AgainstEvidence), Supported: ok, Probability: probabilityOf(a.Result, g.n.Fault),
 		Snapshot: snapshot(a, why), EngineVersion: diagnosis.EngineVersion, ConcludedBy: p.Person, ConcludedAt: now,
-		Fitted: []FittedPart{}, Readings: append([]domain.ID{}, g.n.Readings...)}
+		Edition: g.c.call.Edition, Fitted: []FittedPart{}, Readings: append([]domain.ID{}, g.n.Readings...)}
 	for n, f := range g.n.Fitted {
 		f.Conclusion, f.N = v.ID, n
 		v.Fitted = append(v.Fitted, f)

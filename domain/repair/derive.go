@@ -13,7 +13,6 @@ import (
 	"github.com/jackc/pgx/v5"
 
 	"drumline/diagnosis"
-	"drumline/diagnosis/catalogue"
 	"drumline/domain"
 	"drumline/shared/pg"
 )
@@ -22,9 +21,9 @@ import (
 // rules, the catalogue, the complaint, the unit, the data sheet and the shop's
 // decision rule (which the engine takes with the unit). A verdict of another
 // basis may be out of date.
-func (c *caseRows) basis(version string) (string, error) {
+func (c *caseRows) basis() (string, error) {
 	d := c.diagnosisCase()
-	all, err := json.Marshal([]any{diagnosis.EngineVersion, version, d.Complaint, d.Unit, d.Sheet})
+	all, err := json.Marshal([]any{diagnosis.EngineVersion, c.catalogue.Version, d.Complaint, d.Unit, d.Sheet})
 	if err != nil {
 		return "", fmt.Errorf("repair: basis of call %s: %w", c.call.ID, err)
 	}
@@ -33,9 +32,9 @@ func (c *caseRows) basis(version string) (string, error) {
 }
 
 // derive gives the verdicts of a reading; none for a check that was not done.
-func (c *caseRows) derive(k *catalogue.Kind, r *Reading, basis string, now time.Time) ([]Verdict, error) {
+func (c *caseRows) derive(r *Reading, basis string, now time.Time) ([]Verdict, error) {
 	d := c.diagnosisCase()
-	found, err := diagnosis.Judge(k, d.Complaint, r.asReading(), d.Sheet, d.Unit)
+	found, err := diagnosis.Judge(c.kind, d.Complaint, r.asReading(), d.Sheet, d.Unit)
 	out := make([]Verdict, 0, len(found))
 	for n, v := range found {
 		out = append(out, verdictOf(v, r, n, c.decision, basis, now))
@@ -64,10 +63,10 @@ type renewal struct {
 // renew judges outdated readings again, and gives those that came out
 // differently. A reading that no longer fits (the unit has lost a feature)
 // keeps its verdicts: they are what was said.
-func (c *caseRows) renew(k *catalogue.Kind, stale []*Reading, basis string, now time.Time) ([]renewal, error) {
+func (c *caseRows) renew(stale []*Reading, basis string, now time.Time) ([]renewal, error) {
 	var out []renewal
 	for _, r := range stale {
-		fresh, err := c.derive(k, r, basis, now)
+		fresh, err := c.derive(r, basis, now)
 		if _, misfit := errors.AsType[*diagnosis.InputError](err); misfit {
 			continue
 		}
@@ -158,8 +157,8 @@ func takeSeries(rs []*Reading, rows []seriesRow) {
 }
 
 // renewAll brings the verdicts of a locked case up to date, in memory.
-func (s *Service) renewAll(ctx context.Context, tx *pg.Tx, k *catalogue.Kind, c *caseRows, now time.Time) ([]renewal, error) {
-	basis, err := c.basis(s.Catalogue.Version)
+func (s *Service) renewAll(ctx context.Context, tx *pg.Tx, c *caseRows, now time.Time) ([]renewal, error) {
+	basis, err := c.basis()
 	if err != nil {
 		return nil, err
 	}
@@ -173,5 +172,5 @@ func (s *Service) renewAll(ctx context.Context, tx *pg.Tx, k *catalogue.Kind, c 
 		}
 		takeSeries(stale, rows)
 	}
-	return c.renew(k, stale, basis, now)
+	return c.renew(stale, basis, now)
 }

@@ -35,7 +35,7 @@ func TestTheEngineSeesTheDescribedRun(t *testing.T) {
 func TestTheDescribedRunIsPartOfTheBasis(t *testing.T) {
 	c, basis := someCase(t, dryer(t), 5600, 8400)
 	c.dossier.Unit.Exhaust = &customers.Exhaust{Termination: "wall", Booster: "none"}
-	next, err := c.basis("v")
+	next, err := c.basis()
 	require.NoError(t, err)
 	require.NotEqual(t, basis, next)
 }

@@ -120,18 +120,17 @@ func (s *Service) Isolate(ctx context.Context, p domain.Principal, key once.Key,
 		calls.QueueLock(b, p.Shop, calls.CallOfVisit, visit, &c.call)
 		queueCase(b, p, now, atVisit(visit), &c)
 	}
-	return once.Do(ctx, s.DB, p, now, key, load, func(_ context.Context, tx *pg.Tx, out *pgx.Batch) (Isolation, error) {
-		c.join()
+	return once.Do(ctx, s.DB, p, now, key, load, func(ctx context.Context, tx *pg.Tx, out *pgx.Batch) (Isolation, error) {
+		if err := s.openIn(ctx, tx, &c); err != nil {
+			return Isolation{}, err
+		}
 		at, err := s.mayIsolate(&c, v, n, now)
 		if err != nil {
 			return Isolation{}, err
 		}
 		i := Isolation{ID: domain.NewID(now), CallID: c.call.ID, VisitID: visit, Method: n.Method, TesterBefore: true, ProvenDead: n.ProvenDead,
 			TesterAfter: true, Note: n.Note, IsolatedBy: p.Person, IsolatedAt: at}
-		if i.EndedAt, err = s.poweredSince(&c, at); err != nil {
-			return Isolation{}, err
-		}
-		if i.EndedAt != nil {
+		if i.EndedAt = c.poweredSince(at); i.EndedAt != nil {
 			i.EndedBecause = "Powered for a check that was recorded before this isolation."
 		}
 		for _, open := range c.isolations {
@@ -163,18 +162,14 @@ func (s *Service) mayIsolate(c *caseRows, v calls.Visit, n NewIsolation, now tim
 
 // poweredSince is when the unit was first powered for a check after the
 // instant; nil when it was not. An isolation sent late is over by then.
-func (s *Service) poweredSince(c *caseRows, at time.Time) (*time.Time, error) {
-	k, err := s.kindOf(c)
-	if err != nil {
-		return nil, err
-	}
+func (c *caseRows) poweredSince(at time.Time) *time.Time {
 	for _, r := range c.readings { // by time of observation
-		ch, ok := k.Check(r.Check)
+		ch, ok := c.kind.Check(r.Check)
 		if ok && powered(ch) && r.VoidedAt == nil && r.NotDone == "" && r.ObservedAt.After(at) {
-			return &r.ObservedAt, nil
+			return &r.ObservedAt
 		}
 	}
-	return nil, nil
+	return nil
 }
 
 // queueEnd ends an open isolation, not before it began.

@@ -120,7 +120,7 @@ func (c *closingCase) soundFaults() []string {
 // learn keeps what the engine said at the end of a call beside what was
 // verified, and counts it into what the shop knows of the complaint.
 func (s *Service) learn(ctx context.Context, tx *pg.Tx, b *pgx.Batch, c *closingCase, o calls.Outcome, now time.Time) error {
-	a, err := s.assess(c.kind, &c.caseRows)
+	a, err := s.assess(&c.caseRows)
 	if err != nil {
 		return err
 	}

@@ -42,6 +42,7 @@ type Reading struct {
 	VoidedAt       *time.Time      `db:"voided_at"`
 	VoidedBy       domain.ID       `db:"voided_by"`
 	VoidReason     string          `db:"void_reason"`
+	Edition        int64           `db:"edition"` // of the shop's own content, by which the call is judged
 	Values         []Value         `db:"-"`
 	Verdicts       []Verdict       `db:"-"`
 	recordedSeries *diagnosis.Series
@@ -58,7 +59,8 @@ func (r *Reading) Series() *diagnosis.Series { return r.recordedSeries }
 
 const readingColumns = `id, call_id, visit_id, check_id, position, phase, observed_at, recorded_at, person_id, instrument_id, method, percent,
 	counts, resolution, overdue, lead_ohm, isolation_id, not_done, note, set_aside, countersigned_by, countersigned_at, catalogue_version,
-	cardinality(series_t) AS points, series_unit, voided_at, voided_by, void_reason`
+	cardinality(series_t) AS points, series_unit, voided_at, voided_by, void_reason,
+	(SELECT c.edition FROM call c WHERE c.shop_id = reading.shop_id AND c.id = reading.call_id) AS edition`
 
 // Value is one entered value: as written, and in SI.
 type Value struct {

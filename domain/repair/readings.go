@@ -6,6 +6,7 @@ import (
 
 	"github.com/jackc/pgx/v5"
 
+	"drumline/diagnosis/catalogue"
 	"drumline/domain"
 	"drumline/domain/audit"
 	"drumline/domain/calls"
@@ -116,7 +117,11 @@ func (s *Service) Countersign(ctx context.Context, p domain.Principal, id domain
 		if !o.row.SetAside || o.row.CountersignAt != nil {
 			return nil
 		}
-		if err := s.mayCountersign(p, o, competences); err != nil {
+		c, err := s.Catalogues.In(ctx, tx, o.call.Edition)
+		if err != nil {
+			return err
+		}
+		if err := mayCountersign(c, p, o, competences); err != nil {
 			return err
 		}
 		b.Queue(`UPDATE reading SET countersigned_by = $3, countersigned_at = $4 WHERE shop_id = $1 AND id = $2`, p.Shop, id, p.Person, now)
@@ -126,14 +131,14 @@ func (s *Service) Countersign(ctx context.Context, p domain.Principal, id domain
 	})
 }
 
-func (s *Service) mayCountersign(p domain.Principal, o *one, competences map[string]bool) error {
+func mayCountersign(c *catalogue.Catalogue, p domain.Principal, o *one, competences map[string]bool) error {
 	switch {
 	case o.row.VoidedAt != nil:
 		return domain.Errorf(domain.Conflict, "This reading was voided.")
 	case o.row.PersonID == p.Person:
 		return domain.Errorf(domain.Forbidden, "Nobody countersigns their own reading: ask another competent person.")
 	}
-	for _, name := range s.neededFor(o.row.Check) {
+	for _, name := range neededFor(c, o.row.Check) {
 		if !competences[name] {
 			return domain.Errorf(domain.Forbidden, "Countersigning this reading takes the %s competence, and yours is not on record or has expired.", name)
 		}
@@ -143,9 +148,9 @@ func (s *Service) mayCountersign(p domain.Principal, o *one, competences map[str
 
 // neededFor lists the competences for a check, whatever the kind: ids of
 // checks with a competence mean the same in every kind.
-func (s *Service) neededFor(check string) []string {
+func neededFor(c *catalogue.Catalogue, check string) []string {
 	var out []string
-	for _, k := range s.Catalogue.Kinds {
+	for _, k := range c.Kinds {
 		ch, ok := k.Check(check)
 		if !ok {
 			continue

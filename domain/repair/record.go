@@ -44,7 +44,6 @@ type recording struct {
 	named      []Isolation
 	twin       []struct{ N int } // a reading with the same id
 
-	kind     *catalogue.Kind
 	check    *catalogue.Check
 	r        *Reading
 	warnings []string
@@ -62,16 +61,18 @@ func (s *Service) Record(ctx context.Context, p domain.Principal, key once.Key, 
 		g.load(b, p, visit)
 	}
 	got, replayed, err := once.Do(ctx, s.DB, p, now, key, load, func(ctx context.Context, tx *pg.Tx, out *pgx.Batch) (Recorded, error) {
-		g.c.join()
+		if err := s.openIn(ctx, tx, &g.c); err != nil {
+			return Recorded{}, err
+		}
 		if err := g.accept(p); err != nil {
 			return Recorded{}, err
 		}
-		renewed, err := s.renewAll(ctx, tx, g.kind, &g.c, now)
+		renewed, err := s.renewAll(ctx, tx, &g.c, now)
 		if err != nil {
 			return Recorded{}, err
 		}
 		g.c.readings = append(g.c.readings, g.r)
-		a, err := s.assess(g.kind, &g.c)
+		a, err := s.assess(&g.c)
 		if err != nil {
 			return Recorded{}, err
 		}
@@ -120,10 +121,7 @@ func (g *recording) accept(p domain.Principal) error {
 		return err
 	}
 	var err error
-	if g.kind, err = g.s.kindOf(&g.c); err != nil {
-		return err
-	}
-	if g.r, g.check, err = g.n.enter(g.kind); err != nil {
+	if g.r, g.check, err = g.n.enter(g.c.kind); err != nil {
 		return err
 	}
 	if err = g.fits(); err != nil {
@@ -136,11 +134,11 @@ func (g *recording) accept(p domain.Principal) error {
 	if err := g.takeInstrument(); err != nil {
 		return err
 	}
-	basis, err := g.c.basis(g.s.Catalogue.Version)
+	basis, err := g.c.basis()
 	if err != nil {
 		return err
 	}
-	if g.r.Verdicts, err = g.c.derive(g.kind, g.r, basis, g.now); err != nil {
+	if g.r.Verdicts, err = g.c.derive(g.r, basis, g.now); err != nil {
 		return g.n.refusal(err)
 	}
 	return g.holdState()
@@ -182,7 +180,7 @@ func (g *recording) place(p domain.Principal) {
 	if r.ID.IsZero() {
 		r.ID = domain.NewID(g.now)
 	}
-	r.CallID, r.VisitID, r.PersonID, r.RecordedAt = g.c.call.ID, g.visit.ID, p.Person, g.now
+	r.CallID, r.VisitID, r.PersonID, r.RecordedAt, r.Edition = g.c.call.ID, g.visit.ID, p.Person, g.now, g.c.call.Edition
 	for i := range r.Values {
 		r.Values[i].Reading = r.ID
 	}
@@ -289,7 +287,7 @@ func (g *recording) holdPhase() error {
 			continue
 		}
 		before = true
-		if g.r.Phase == diagnosis.AsFound && slices.ContainsFunc(g.check.Parts, func(part string) bool { return touches(g.kind, d, part) }) {
+		if g.r.Phase == diagnosis.AsFound && slices.ContainsFunc(g.check.Parts, func(part string) bool { return touches(g.c.kind, d, part) }) {
 			g.warn("An action has touched what this check speaks about: the reading no longer shows the machine as found, and does not weigh as such.")
 			break
 		}

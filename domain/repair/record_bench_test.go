@@ -16,6 +16,7 @@ import (
 	"drumline/domain/once"
 	"drumline/domain/people"
 	"drumline/domain/repair"
+	"drumline/domain/supplements"
 	"drumline/shared/pg"
 	"drumline/shared/pg/pgtest"
 )
@@ -73,17 +74,17 @@ func site(b *testing.B, base *pgtest.DB) (*repair.Service, domain.Principal, dom
 	p, err := who.Authenticate(session.Access)
 	require.NoError(b, err)
 	p.Needs = domain.Anyone()
-	goods := &customers.Service{DB: db, Catalogue: cat, Now: now, UnitInUse: calls.OpenOfUnit, UnitsOfTech: calls.UnitsOfTech}
+	goods := &customers.Service{DB: db, Catalogues: supplements.NewBook(cat), Now: now, UnitInUse: calls.OpenOfUnit, UnitsOfTech: calls.UnitsOfTech}
 	customer, _, err := goods.CreateCustomer(ctx, p, key(), customers.Customer{Name: "C"})
 	require.NoError(b, err)
 	house, _, err := goods.CreateSite(ctx, p, key(), customers.Site{CustomerID: customer.ID, Address: "A", TimeZone: "UTC"})
 	require.NoError(b, err)
 	unit, _, err := goods.CreateUnit(ctx, p, key(), customers.Unit{SiteID: house.ID, Kind: "electric_dryer", Features: []string{"bias_heater"}})
 	require.NoError(b, err)
-	work := &calls.Service{DB: db, Catalogue: cat, Now: now}
+	work := &calls.Service{DB: db, Catalogues: supplements.NewBook(cat), Now: now}
 	call, _, err := work.OpenCall(ctx, p, key(), calls.NewCall{UnitID: unit.ID, Complaint: "runs_too_hot"})
 	require.NoError(b, err)
 	visit, _, err := work.Book(ctx, p, key(), call.ID, calls.NewVisit{StartsAt: now(), EndsAt: now().Add(time.Hour)})
 	require.NoError(b, err)
-	return &repair.Service{DB: db, Catalogue: cat, Now: now}, p, visit.ID
+	return &repair.Service{DB: db, Catalogues: supplements.NewBook(cat), Now: now}, p, visit.ID
 }

@@ -13,14 +13,15 @@ import (
 	"drumline/diagnosis/catalogue"
 	"drumline/domain"
 	"drumline/domain/calls"
+	"drumline/domain/supplements"
 	"drumline/shared/pg"
 )
 
 // Service is the use cases of this slice. All fields are required.
 type Service struct {
-	DB        *pg.DB
-	Catalogue *catalogue.Catalogue
-	Now       func() time.Time
+	DB         *pg.DB
+	Catalogues *supplements.Book
+	Now        func() time.Time
 }
 
 // Skew is how far a client's clock may be ahead or behind.
@@ -30,10 +31,10 @@ const Skew = 5 * time.Minute
 // customer phones after the visit of a neighbour, a reading is carried over.
 const early = 24 * time.Hour
 
-// kind gives the catalogue of the unit's kind. A unit of a kind that has left
-// the catalogue can be read and no longer worked on.
-func (s *Service) kind(id string) (*catalogue.Kind, error) {
-	k, ok := s.Catalogue.Kind(id)
+// kindIn gives a kind of a catalogue. A unit of a kind that has left the
+// catalogue can be read and no longer worked on.
+func kindIn(c *catalogue.Catalogue, id string) (*catalogue.Kind, error) {
+	k, ok := c.Kind(id)
 	if !ok {
 		return nil, domain.Errorf(domain.Conflict, "The catalogue has no such kind of appliance any more: no checks can be judged for it.")
 	}

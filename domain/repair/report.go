@@ -117,8 +117,7 @@ func (s *Service) ReadReport(ctx context.Context, p domain.Principal, call domai
 	if err != nil {
 		return Report{}, err
 	}
-	g.join()
-	if g.kind, err = s.kindOf(&g.caseRows); err != nil {
+	if err := s.openOf(ctx, p, &g.caseRows); err != nil {
 		return Report{}, err
 	}
 	if g.zone, err = time.LoadLocation(g.dossier.Site.TimeZone); err != nil {

@@ -255,7 +255,7 @@ func TestContradictionOfTwoChecks(t *testing.T) {
 // someCase is a call with one judged reading of the bias heater.
 func someCase(t *testing.T, k *catalogue.Kind, low, high float64) (*caseRows, string) {
 	t.Helper()
-	c := &caseRows{call: calls.Call{ID: domain.NewID(noon), Complaint: "runs_too_hot"}}
+	c := &caseRows{catalogue: &catalogue.Catalogue{Version: "v"}, kind: k, call: calls.Call{ID: domain.NewID(noon), Complaint: "runs_too_hot"}}
 	c.dossier.Unit = customers.Unit{Kind: k.ID, Features: []string{"bias_heater"}}
 	c.dossier.Sheet = []customers.SheetValue{{Parameter: "bias_heater_resistance", Low: &low, High: &high, Unit: "Ohm", Origin: "sheet"}}
 	n := NewReading{Check: "bias_heater", Phase: diagnosis.AsFound, Values: []NewValue{{Input: "resistance", Value: &Figure{"7000", 7000}, Unit: "Ohm"},
@@ -263,9 +263,9 @@ func someCase(t *testing.T, k *catalogue.Kind, low, high float64) (*caseRows, st
 	r, _, err := n.enter(k)
 	require.NoError(t, err)
 	r.ID, r.CallID, r.ObservedAt = domain.NewID(noon), c.call.ID, noon
-	basis, err := c.basis("v")
+	basis, err := c.basis()
 	require.NoError(t, err)
-	r.Verdicts, err = c.derive(k, r, basis, noon)
+	r.Verdicts, err = c.derive(r, basis, noon)
 	require.NoError(t, err)
 	c.readings = []*Reading{r}
 	return c, basis
@@ -275,7 +275,7 @@ func TestBasisFollowsWhatAVerdictRestsOn(t *testing.T) {
 	k := dryer(t)
 	c, basis := someCase(t, k, 5600, 8400)
 	same := func() bool {
-		b, err := c.basis("v")
+		b, err := c.basis()
 		require.NoError(t, err)
 		return b == basis
 	}
@@ -295,7 +295,8 @@ func TestBasisFollowsWhatAVerdictRestsOn(t *testing.T) {
 	require.False(t, same(), "a stricter decision rule")
 	c.decision.Accept = 0
 	require.True(t, same())
-	next, err := c.basis("w")
+	c.catalogue = &catalogue.Catalogue{Version: "w"}
+	next, err := c.basis()
 	require.NoError(t, err)
 	require.NotEqual(t, basis, next, "another catalogue")
 }
@@ -305,12 +306,12 @@ func TestRenewing(t *testing.T) {
 	c, basis := someCase(t, k, 5600, 8400)
 	require.Empty(t, c.outdated(basis))
 	c.dossier.Sheet[0].High = ptr(6000.0)
-	next, err := c.basis("v")
+	next, err := c.basis()
 	require.NoError(t, err)
 	stale := c.outdated(next)
 	require.Len(t, stale, 1)
 	old := stale[0].Verdicts
-	renewed, err := c.renew(k, stale, next, noon.Add(time.Hour))
+	renewed, err := c.renew(stale, next, noon.Add(time.Hour))
 	require.NoError(t, err)
 	require.Len(t, renewed, 1)
 	require.Equal(t, old, renewed[0].old)
@@ -318,12 +319,12 @@ func TestRenewing(t *testing.T) {
 	require.Empty(t, c.outdated(next))
 
 	// The same verdict from another basis stays.
-	kept, err := c.renew(k, c.readings, "elsewhere", noon)
+	kept, err := c.renew(c.readings, "elsewhere", noon)
 	require.NoError(t, err)
 	require.Empty(t, kept)
 	// A reading that no longer fits keeps what was said of it.
 	c.readings[0].Check, c.readings[0].Position = "coil_to_case", "terminal_3"
-	kept, err = c.renew(k, c.readings, "elsewhere", noon)
+	kept, err = c.renew(c.readings, "elsewhere", noon)
 	require.NoError(t, err)
 	require.Empty(t, kept)
 	// A voided reading is not judged again.
@@ -374,8 +375,7 @@ func TestWhatTheCatalogueDroppedIsLeftOut(t *testing.T) {
 	require.Len(t, d.Readings, 1)
 	require.Len(t, d.Done, 1)
 	require.Equal(t, map[string]string{q.ID: q.Answers[0].ID}, d.Triage)
-	s := &Service{Catalogue: &catalogue.Catalogue{Version: "v"}}
-	a, err := s.assess(k, c)
+	a, err := (&Service{}).assess(c)
 	require.NoError(t, err)
 	require.Greater(t, a.Result.Coverage, 0.0)
 }

@@ -14,6 +14,7 @@ import (
 	"drumline/domain/once"
 	"drumline/domain/people"
 	"drumline/domain/repair"
+	"drumline/domain/supplements"
 )
 
 var errNoKind = errors.New("the catalogue does not hold the electric dryer and its complaint any more")
@@ -52,11 +53,12 @@ type hand struct {
 func newHand(o Options, name string, now time.Time) *hand {
 	h := &hand{o: o, name: name, now: now}
 	clock := func() time.Time { return h.now }
+	book := supplements.NewBook(o.Catalogue)
 	h.people = &people.Service{DB: o.DB, Keys: o.Keys, Hasher: people.NewWeakHasher(), Now: clock, AccessLife: time.Hour}
-	h.customers = &customers.Service{DB: o.DB, Catalogue: o.Catalogue, Now: clock, UnitInUse: calls.OpenOfUnit, UnitsOfTech: calls.UnitsOfTech}
-	h.calls = &calls.Service{DB: o.DB, Catalogue: o.Catalogue, Now: clock}
+	h.customers = &customers.Service{DB: o.DB, Catalogues: book, Now: clock, UnitInUse: calls.OpenOfUnit, UnitsOfTech: calls.UnitsOfTech}
+	h.calls = &calls.Service{DB: o.DB, Catalogues: book, Now: clock}
 	h.care = &care.Service{DB: o.DB, Now: clock}
-	h.repair = &repair.Service{DB: o.DB, Catalogue: o.Catalogue, Now: clock}
+	h.repair = &repair.Service{DB: o.DB, Catalogues: book, Now: clock}
 	return h
 }
 
