@@ -23,6 +23,7 @@ type CatalogueKind struct {
 	ID         string               `json:"id"`
 	Name       string               `json:"name"`
 	Version    int                  `json:"version"`
+	Fuel       string               `json:"fuel,omitempty" doc:"What every unit of the kind heats with; absent: the unit says."`
 	Note       string               `json:"note" doc:"What to know of every figure of the kind."`
 	Features   []CatalogueName      `json:"features" doc:"What some machines have and others lack, worded as a question."`
 	AsFound    []CatalogueName      `json:"as_found" doc:"States that work on the unit ends for good."`
@@ -216,7 +217,7 @@ func viewed[T, D any](items []T, view func(*T) D) []D {
 func texts(s []string) []string { return append([]string{}, s...) }
 
 func viewKind(k *catalogue.Kind) CatalogueKind {
-	return CatalogueKind{ID: k.ID, Name: k.Name, Version: k.Version, Note: k.Note, Features: viewed(k.Features, viewFeature),
+	return CatalogueKind{ID: k.ID, Name: k.Name, Version: k.Version, Fuel: k.Fuel, Note: k.Note, Features: viewed(k.Features, viewFeature),
 		AsFound: viewed(k.AsFound, viewFeature), Parameters: viewed(k.Parameters, viewParameter), Parts: viewed(k.Parts, viewCataloguePart),
 		Faults: viewed(k.Faults, viewFault), Checks: viewed(k.Checks, viewCheck), Actions: viewed(k.Actions, viewCatalogueAction),
 		Complaints: viewed(k.Complaints, viewComplaint)}

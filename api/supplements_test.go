@@ -211,3 +211,13 @@ func TestOwnContentTravelsAsAFile(t *testing.T) {
 	_, visit := openOn(b)
 	readClip(b, visit, "lost").want(201)
 }
+
+// A gas dryer heats with gas, whoever enters it.
+func TestAKindSaysWhatItHeatsWith(t *testing.T) {
+	w := newWorld(t)
+	a := newScene(w.a)
+	body := m{"site_id": a.get("site"), "kind": "gas_dryer"}
+	require.Equal(t, "gas", a.dispatcher.post("/v1/units", body).str("fuel"))
+	body["fuel"] = "electric"
+	require.Contains(t, a.dispatcher.do("POST", "/v1/units", body).want(422).fields(), "/fuel kind")
+}

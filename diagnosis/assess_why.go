@@ -14,7 +14,7 @@ func (m *model) why(c candidate, h float64) string {
 	powered := c.check.State == catalogue.RunningClosed || c.check.State == catalogue.LiveOpen
 	switch {
 	case c.check.State == catalogue.Isolated && !m.c.Isolated:
-		b.WriteString(", four of them to isolate and prove dead (let a hot heater box cool for 10 minutes more)")
+		b.WriteString(", four of them to isolate and prove dead (let hot parts cool for 10 minutes more)")
 	case powered && m.c.Isolated:
 		b.WriteString(", five of them to close the machine and restore power")
 	}

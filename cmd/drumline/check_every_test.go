@@ -13,6 +13,7 @@ import (
 
 	"drumline/api/apitest"
 	"drumline/domain"
+	"drumline/domain/repair"
 )
 
 // attempts bounds how often a form is filled in anew after it was refused.
@@ -21,6 +22,7 @@ const attempts = 6
 // kindForm is what a client reads of a kind.
 type kindForm struct {
 	ID         string `json:"id"`
+	Fuel       string `json:"fuel"`
 	Complaints []struct {
 		ID string `json:"id"`
 	} `json:"complaints"`
@@ -162,6 +164,8 @@ func (w *everyWalk) answer(asked, said string) (string, error) {
 	switch {
 	case strings.HasPrefix(asked, "Next check"), strings.HasPrefix(asked, "Enter to leave"):
 		return w.next(), nil
+	case strings.HasPrefix(asked, "How is it isolated") && w.kind.Fuel == "gas":
+		return repair.GasCockAndPlug, nil
 	case strings.HasPrefix(asked, "How is it isolated"):
 		return "1", nil
 	case strings.HasSuffix(asked, "? (yes/no): "):

@@ -65,6 +65,7 @@ type Kind struct {
 	ID         string      `yaml:"kind" json:"kind,omitempty"`
 	Name       string      `yaml:"name" json:"name,omitempty"`
 	Version    int         `yaml:"version" json:"version,omitempty"`
+	Fuel       string      `yaml:"fuel" json:"fuel,omitempty"` // what every unit of the kind heats with, electric or gas; empty: the unit says
 	Note       string      `yaml:"note" json:"note,omitempty"` // what to know of every figure of the kind
 	Features   []Feature   `yaml:"features" json:"features,omitempty"`
 	AsFound    []Feature   `yaml:"as_found" json:"as_found,omitempty"` // states that work on the unit ends for good

@@ -72,6 +72,7 @@ func (v *validator) head() {
 	if strings.Contains(k.ID, "microwave") {
 		v.fail("kind", "microwave ovens are not worked on: high voltage stays in the capacitor")
 	}
+	oneOf(v, "fuel", k.Fuel, "", "electric", "gas")
 	if len(k.Models) > 0 && !v.own {
 		v.fail("models", "nothing built in knows a model")
 	}

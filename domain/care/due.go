@@ -65,10 +65,13 @@ type taskRule struct {
 // rules of a kind of unit. Washing the screen is the customer's, with each
 // load: it stands apart so that it never moves the yearly date.
 var rules = map[string][]taskRule{
-	"electric_dryer": {
-		{"lint_path", "Clean the lint path, from heater box to hood", ByUs, []string{Cabinet, Blower, TransitionDuct, Run, Hood}, true},
-		{"screen", "Clean the lint screen", ByCustomer, []string{Screen}, false},
-	},
+	"electric_dryer": dryerRules,
+	"gas_dryer":      dryerRules,
+}
+
+var dryerRules = []taskRule{
+	{"lint_path", "Clean the lint path, from heater box to hood", ByUs, []string{Cabinet, Blower, TransitionDuct, Run, Hood}, true},
+	{"screen", "Clean the lint screen", ByCustomer, []string{Screen}, false},
 }
 
 // Due derives the tasks of a unit of the kind: each scope is due Months after

@@ -66,6 +66,9 @@ var unitKind = kind[Unit]{
 // nothing was said about the unit itself.
 func fillUnit(c *catalogue.Catalogue, v *Unit) {
 	if k, ok := c.Kind(v.Kind); ok {
+		if v.Fuel == "" {
+			v.Fuel = k.Fuel
+		}
 		if m, ok := k.Model(v.Model); ok {
 			fillModel(m, v)
 		}
@@ -132,6 +135,9 @@ func checkKind(ps *domain.Problems, c *catalogue.Catalogue, before *Unit, v Unit
 	if !ok {
 		ps.Add("/kind", "unknown", "The catalogue has no such kind of appliance. This service does not work on microwave ovens.")
 		return
+	}
+	if k.Fuel != "" && v.Fuel != k.Fuel {
+		ps.Add("/fuel", "kind", "A unit of this kind heats with %s.", k.Fuel)
 	}
 	for i, f := range v.Features {
 		_, known := k.Feature(f)

@@ -298,7 +298,13 @@ func cautions(kind string) []string {
 		"Stop the appliance and unplug it if you smell burning or see smoke, and call us. If there is fire, leave and call the fire service.",
 		"Never open the cabinet. What is behind its panels is for a trained technician only.",
 	}
-	if kind != "electric_dryer" {
+	if kind == "gas_dryer" {
+		general = append([]string{
+			"If you smell gas: light nothing, switch nothing, leave the house, and call the gas supplier from outside.",
+			"Keep a carbon monoxide alarm near the bedrooms. The exhaust must end outdoors.",
+		}, general...)
+	}
+	if kind != "electric_dryer" && kind != "gas_dryer" {
 		return general
 	}
 	return append([]string{
