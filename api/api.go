@@ -90,6 +90,7 @@ func (a *API) Register(e *Edge) {
 	a.registerUnits(e)
 	a.registerDataSheets(e)
 	a.registerInstruments(e)
+	a.registerNotices(e)
 	a.registerCalls(e)
 	a.registerVisits(e)
 	a.registerCare(e)

@@ -7,6 +7,7 @@ import (
 	"drumline/api/wire"
 	"drumline/domain"
 	"drumline/domain/calls"
+	"drumline/domain/customers"
 )
 
 // NewCall is a call to open.
@@ -52,8 +53,9 @@ type CallSummary struct {
 // Call is one complaint about one unit.
 type Call struct {
 	CallSummary
-	Advice []string       `json:"advice" doc:"Tell the customer at once, the first first; what the answers call for stands before what every caller is told."`
-	Triage []TriageAnswer `json:"triage" doc:"In the order of the catalogue."`
+	Advice  []string       `json:"advice" doc:"Tell the customer at once, the first first: what a safety notice of level danger_now calls for, then what the answers call for, then what every caller is told."`
+	Triage  []TriageAnswer `json:"triage" doc:"In the order of the catalogue."`
+	Notices []UnitNotice   `json:"safety_notices" doc:"Notices that touch the unit and are not yet handled, the gravest first."`
 }
 
 // TriageAnswer is one answer in the catalogue's words.
@@ -74,12 +76,12 @@ func viewCallSummary(c calls.Call) CallSummary {
 }
 
 func (a *API) viewCall(ctx context.Context, d calls.Detail) Call {
-	c := Call{CallSummary: viewCallSummary(d.Call), Advice: []string{}, Triage: []TriageAnswer{}}
+	c := Call{CallSummary: viewCallSummary(d.Call), Advice: texts(customers.NoticeAdvice(d.Notices)), Triage: []TriageAnswer{}, Notices: viewNotices(d.Notices)}
 	k, ok := a.words(ctx, d.Edition).Kind(d.Kind)
 	if !ok {
 		return c
 	}
-	c.Advice = calls.Advice(k, d.Complaint, d.Answers)
+	c.Advice = append(c.Advice, calls.Advice(k, d.Complaint, d.Answers)...)
 	for _, s := range calls.Words(k, d.Complaint, d.Answers) {
 		c.Triage = append(c.Triage, TriageAnswer{Question: s.Question, Ask: s.Ask, Answer: s.Answer.Answer, Text: s.Text, Advice: s.Advice,
 			AskedBy: s.AskedBy, AskedAt: wire.At(s.AskedAt)})
@@ -109,7 +111,8 @@ func given[T any](o wire.Opt[T]) *T {
 }
 
 const openCallText = `The triage answers are evidence gathered before anyone drives. Read the advice of the answer to the customer at once: a unit
-that smells of burning, heats while off or heats on the air-only setting is to be unplugged and left alone. A call about the same
+that smells of burning, heats while off or heats on the air-only setting is to be unplugged and left alone. safety_notices names what a
+maker or an authority warns of for this unit; a notice of level danger_now puts the advice to stop using it first. A call about the same
 complaint within 90 days of a repair closed as returned to service names that call in comes_back_from.`
 
 func (a *API) registerCalls(e *Edge) {

@@ -77,6 +77,15 @@ func init() {
 			return s.tech.post("/v1/visits/"+s.get("visit")+"/hazards", map[string]any{"what": "blocked_run", "level": "at_risk", "found": "Lint in the run",
 				"done": "Cleaned", "told": "the customer"}).id()
 		},
+		"notice": func(s *scene) string {
+			model := s.dispatcher.get("/v1/units/" + s.get("unit")).str("model")
+			return s.owner.post("/v1/safety-notices", map[string]any{"kind": "electric_dryer", "model": model, "title": "The element can touch its case",
+				"what_to_do": "Fit the new element.", "level": "danger_now", "reference": "Notice 2026-4 of " + s.code, "issued_on": "2026-01-15"}).id()
+		},
+		"notice_handling": func(s *scene) string {
+			return s.tech.post("/v1/units/"+s.get("unit_visited")+"/safety-notices/"+s.get("notice")+"/handled",
+				map[string]any{"done_on": "2026-02-03", "done_by": "Tam", "note": "New element fitted."}).id()
+		},
 		"call_visited":     func(s *scene) string { s.get("visit"); return s.get("call") },
 		"customer_visited": func(s *scene) string { s.get("visit"); return s.get("customer") },
 		"site_visited":     func(s *scene) string { s.get("visit"); return s.get("site") },
@@ -195,6 +204,17 @@ var examples = map[string]example{
 	"read-instrument":   {as: "tech", path: "/v1/instruments/{instrument}"},
 	"change-instrument": {as: "tech", path: "/v1/instruments/{instrument}", body: `{"serial":"4"}`, header: anyETag},
 	"retire-instrument": {as: "tech", path: "/v1/instruments/{instrument}", header: anyETag, status: 204},
+
+	"create-safety-notice": {as: "owner", path: "/v1/safety-notices", body: `{"kind":"electric_dryer","maker":"Alder Works","model":"QX-4*","serial_from":"AB100000","serial_to":"AB199999",` +
+		`"title":"The element can touch its case","what_to_do":"Fit the new element.","level":"at_risk","reference":"Notice 2026-7","issued_on":"2026-03-02"}`, status: 201},
+	"list-safety-notices":  {as: "tech", path: "/v1/safety-notices?kind=electric_dryer"},
+	"read-safety-notice":   {as: "tech", path: "/v1/safety-notices/{notice}"},
+	"change-safety-notice": {as: "owner", path: "/v1/safety-notices/{notice}", body: `{"serial_to":null,"level":"information"}`, header: anyETag},
+	"retire-safety-notice": {as: "owner", path: "/v1/safety-notices/{notice}", header: anyETag, status: 204},
+	"list-noticed-units":   {as: "dispatcher", path: "/v1/safety-notices/{notice}/units?include_handled=true"},
+	"list-unit-notices":    {as: "tech", path: "/v1/units/{unit_visited}/safety-notices"},
+	"handle-safety-notice": {as: "tech", path: "/v1/units/{unit_visited}/safety-notices/{notice}/handled", body: `{"done_on":"2026-02-03","done_by":"the maker's service","note":"New element, serial read."}`, status: 201},
+	"void-notice-handling": {as: "dispatcher", path: "/v1/safety-notice-handlings/{notice_handling}/void", body: `{"reason":"the machine next to it"}`},
 
 	"open-call":          {as: "dispatcher", path: "/v1/calls", body: `{"unit_id":"{unit}","complaint":"runs_too_hot","triage":{"setting":"every"}}`, status: 201},
 	"list-calls":         {as: "dispatcher", path: "/v1/calls?unit_id={unit}"},

@@ -91,13 +91,15 @@ type Unit struct {
 	CreatedAt   wire.Time     `json:"created_at"`
 	UpdatedAt   wire.Time     `json:"updated_at"`
 	RetiredAt   *wire.Time    `json:"retired_at,omitempty"`
+
+	Notices []UnitNotice `json:"safety_notices" doc:"Notices that touch the unit and are not yet handled, the gravest first."`
 }
 
-func viewUnit(u customers.Unit) Unit {
+func viewUnit(u customers.Unit, notices []customers.NoticeFlag) Unit {
 	return Unit{ID: u.ID, SiteID: u.SiteID, Kind: u.Kind, Maker: u.Maker, Model: u.Model, Serial: u.Serial, Fuel: u.Fuel,
 		SupplyVolts: number(u.SupplyVolts), SupplyWires: u.SupplyWires, BreakerAmps: number(u.BreakerAmps), RatedWatts: number(u.RatedWatts),
 		Features: u.Features, Exhaust: viewExhaust(u.Exhaust), InstalledOn: dateOrNone(u.InstalledOn), Note: u.Note,
-		CreatedAt: wire.At(u.CreatedAt), UpdatedAt: wire.At(u.UpdatedAt), RetiredAt: timeOrNone(u.RetiredAt)}
+		CreatedAt: wire.At(u.CreatedAt), UpdatedAt: wire.At(u.UpdatedAt), RetiredAt: timeOrNone(u.RetiredAt), Notices: viewNotices(notices)}
 }
 
 func viewExhaust(e *customers.Exhaust) *Exhaust {
@@ -226,9 +228,49 @@ func (p UnitPatch) edit() (func(*customers.Unit), error) {
 
 func unitID(u customers.Unit) domain.ID { return u.ID }
 
+// noticed shows a unit with its safety notices of this moment.
+func (a *API) noticed(ctx context.Context, u customers.Unit, err error) (Unit, error) {
+	if err != nil {
+		return Unit{}, err
+	}
+	flags, err := a.Customers.NoticesOf(ctx, principal(ctx), u.ID)
+	return viewUnit(u, flags[u.ID]), err
+}
+
+func (a *API) unitItem(ctx context.Context, u customers.Unit, err error) (*item[Unit], error) {
+	v, err := a.noticed(ctx, u, err)
+	return itemOf(u.Version, v), err
+}
+
+type unitsQuery struct {
+	Paging
+	Site    domain.ID `query:"site_id"`
+	Kind    string    `query:"kind" maxLength:"60"`
+	Model   string    `query:"model" maxLength:"80" doc:"Compared without case, spaces and punctuation."`
+	Retired bool      `query:"include_retired"`
+}
+
+func (a *API) listUnits(ctx context.Context, in *unitsQuery) (*page[Unit], error) {
+	f := customers.UnitFilter{Site: in.Site, Kind: in.Kind, Model: in.Model, Retired: in.Retired}
+	var after domain.ID
+	var flags map[domain.ID][]customers.NoticeFlag
+	return list(ctx, a, in.Paging, &after, func(n int) ([]customers.Unit, error) {
+		units, err := a.Customers.ListUnits(ctx, principal(ctx), f, after, n)
+		if err != nil {
+			return nil, err
+		}
+		ids := make([]domain.ID, 0, len(units))
+		for _, u := range units {
+			ids = append(ids, u.ID)
+		}
+		flags, err = a.Customers.NoticesOf(ctx, principal(ctx), ids...)
+		return units, err
+	}, unitID, func(u customers.Unit) Unit { return viewUnit(u, flags[u.ID]) })
+}
+
 func (a *API) registerUnits(e *Edge) {
 	const op = "create-unit"
-	register(e, create(op, "/v1/units", "units", anyone, "Store a unit", "Techs store what the nameplate says."),
+	register(e, create(op, "/v1/units", "units", anyone, "Store a unit", "Techs store what the nameplate says. Read safety_notices of the answer at once: the nameplate may show that a notice concerns the unit."),
 		func(ctx context.Context, in *struct {
 			RawBody []byte
 			Body    NewUnit
@@ -238,26 +280,14 @@ func (a *API) registerUnits(e *Edge) {
 				return nil, err
 			}
 			u, replayed, err := a.Customers.CreateUnit(ctx, principal(ctx), onceKey(ctx, op, in.RawBody), n)
-			return madeOf("/v1/units/"+u.ID.String(), u.Version, replayed, viewUnit(u)), err
+			v, err := a.noticed(ctx, u, err)
+			return madeOf("/v1/units/"+u.ID.String(), u.Version, replayed, v), err
 		})
-	register(e, show("list-units", "/v1/units", "units", anyone, "List units, oldest first"),
-		func(ctx context.Context, in *struct {
-			Paging
-			Site    domain.ID `query:"site_id"`
-			Kind    string    `query:"kind" maxLength:"60"`
-			Model   string    `query:"model" maxLength:"80" doc:"Compared without case, spaces and punctuation."`
-			Retired bool      `query:"include_retired"`
-		}) (*page[Unit], error) {
-			var after domain.ID
-			return list(ctx, a, in.Paging, &after, func(n int) ([]customers.Unit, error) {
-				f := customers.UnitFilter{Site: in.Site, Kind: in.Kind, Model: in.Model, Retired: in.Retired}
-				return a.Customers.ListUnits(ctx, principal(ctx), f, after, n)
-			}, unitID, viewUnit)
-		})
+	register(e, show("list-units", "/v1/units", "units", anyone, "List units, oldest first"), a.listUnits)
 	register(e, show("read-unit", "/v1/units/{id}", "units", anyone, "Show a unit"),
 		func(ctx context.Context, in *ByID) (*item[Unit], error) {
 			u, err := a.Customers.ReadUnit(ctx, principal(ctx), in.ID)
-			return itemOf(u.Version, viewUnit(u)), err
+			return a.unitItem(ctx, u, err)
 		})
 	register(e, change("change-unit", "/v1/units/{id}", "units", anyone, "Change a unit"),
 		func(ctx context.Context, in *struct {
@@ -269,7 +299,7 @@ func (a *API) registerUnits(e *Edge) {
 				return nil, err
 			}
 			u, err := a.Customers.ChangeUnit(ctx, principal(ctx), in.ID, ifMatch(ctx), edit)
-			return itemOf(u.Version, viewUnit(u)), err
+			return a.unitItem(ctx, u, err)
 		})
 	register(e, retire("retire-unit", "/v1/units/{id}", "units", office, "Retire a unit"),
 		func(ctx context.Context, in *ByID) (*struct{}, error) {

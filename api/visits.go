@@ -44,6 +44,8 @@ type Visit struct {
 	Reason    string     `json:"reason,omitempty" doc:"Why it was cancelled, or why there was no access."`
 	CreatedAt wire.Time  `json:"created_at"`
 	UpdatedAt wire.Time  `json:"updated_at"`
+
+	Notices []UnitNotice `json:"safety_notices" doc:"Notices that touch the unit and are not yet handled, the gravest first."`
 }
 
 // VisitChange is one entry of the change feed.
@@ -62,7 +64,8 @@ type VisitChanges struct {
 
 func viewVisit(v calls.Visit) Visit {
 	return Visit{ID: v.ID, CallID: v.CallID, TechID: idOrNone(v.TechID), StartsAt: wire.At(v.StartsAt), EndsAt: wire.At(v.EndsAt),
-		Status: string(v.Status), Note: v.Note, Reason: v.Reason, CreatedAt: wire.At(v.CreatedAt), UpdatedAt: wire.At(v.UpdatedAt)}
+		Status: string(v.Status), Note: v.Note, Reason: v.Reason, CreatedAt: wire.At(v.CreatedAt), UpdatedAt: wire.At(v.UpdatedAt),
+		Notices: viewNotices(v.Notices)}
 }
 
 func visitItem(v calls.Visit, err error) (*item[Visit], error) {

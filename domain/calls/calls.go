@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"drumline/domain"
+	"drumline/domain/customers"
 	"drumline/domain/supplements"
 	"drumline/shared/pg"
 )
@@ -108,4 +109,7 @@ type Visit struct {
 	Version   int64       `db:"version"`
 	CreatedAt time.Time   `db:"created_at"`
 	UpdatedAt time.Time   `db:"updated_at"`
+	// Notices are the safety notices of the unit not yet handled, the gravest
+	// first. The use cases of visits fill it, QueueVisit and QueueVisits do not.
+	Notices []customers.NoticeFlag `db:"-"`
 }

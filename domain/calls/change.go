@@ -19,6 +19,7 @@ func queueDetail(b *pgx.Batch, p domain.Principal, id domain.ID, dst *Detail) {
 	QueueCall(b, p, id, &dst.Call)
 	pg.All(b, &dst.Answers, `SELECT question, answer, asked_by, asked_at FROM call_answer WHERE shop_id = $1 AND call_id = $2 ORDER BY question`, p.Shop, id)
 	customers.QueueKind(b, p.Shop, UnitOfCall, id, &dst.Kind)
+	customers.QueueUnitNotices(b, p.Shop, UnitOfCall, id, &dst.Notices)
 }
 
 // ReadCall gives a call; to a tech one without a visit of theirs is absent.

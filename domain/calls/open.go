@@ -26,12 +26,14 @@ type NewCall struct {
 	Triage      map[string]string
 }
 
-// Detail is a call with its triage answers and the kind of its unit, whose
-// catalogue has the words for both.
+// Detail is a call with its triage answers, the kind of its unit, whose
+// catalogue has the words for both, and the safety notices of the unit not yet
+// handled, the gravest first.
 type Detail struct {
 	Call
 	Kind    string
 	Answers []Answer
+	Notices []customers.NoticeFlag
 }
 
 // OpenCall opens a call about a unit in use. When the same complaint was
@@ -46,9 +48,11 @@ func (s *Service) OpenCall(ctx context.Context, p domain.Principal, key once.Key
 	now := s.Now()
 	var kind string
 	var earlier domain.ID
+	var notices []customers.NoticeFlag
 	load := func(b *pgx.Batch) {
 		customers.QueueUnitInUse(b, p.Shop, n.UnitID, &kind)
 		queueEarlier(b, p.Shop, n, now, &earlier)
+		customers.QueueUnitNotices(b, p.Shop, customers.UnitByID, n.UnitID, &notices)
 	}
 	return once.Do(ctx, s.DB, p, now, key, load, func(ctx context.Context, tx *pg.Tx, out *pgx.Batch) (Detail, error) {
 		if kind == "" {
@@ -57,7 +61,7 @@ func (s *Service) OpenCall(ctx context.Context, p domain.Principal, key once.Key
 		if err := s.judgeTriage(ctx, tx, tx.P.Edition, kind, n.Complaint, n.Triage); err != nil {
 			return Detail{}, err
 		}
-		d := Detail{Kind: kind, Call: Call{Edition: tx.P.Edition, ID: domain.NewID(now), UnitID: n.UnitID, Complaint: n.Complaint, Description: n.Description,
+		d := Detail{Kind: kind, Notices: notices, Call: Call{Edition: tx.P.Edition, ID: domain.NewID(now), UnitID: n.UnitID, Complaint: n.Complaint, Description: n.Description,
 			Status: Open, ComesBackFrom: earlier, OpenedBy: p.Person, OpenedAt: now, Version: 1}}
 		d.Answers = merged(nil, n.Triage, p.Person, now)
 		insertCall(out, p.Shop, d.Call)

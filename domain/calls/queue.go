@@ -23,6 +23,10 @@ const (
 	// UnitOfVisit gives the unit of a visit's call.
 	UnitOfVisit = `SELECT c.unit_id FROM visit v JOIN call c ON c.shop_id = v.shop_id AND c.id = v.call_id
 		WHERE v.shop_id = $1 AND v.id = $2`
+	// UnitsOfVisits gives the units of a list of visits, whose ids are text: for
+	// customers.QueueNotices, say of a day's visits.
+	UnitsOfVisits = `SELECT c.unit_id FROM visit v JOIN call c ON c.shop_id = v.shop_id AND c.id = v.call_id
+		WHERE v.shop_id = $1 AND v.id = ANY($2::uuid[])`
 	// ComplaintOfCall gives the complaint of a call.
 	ComplaintOfCall = `SELECT complaint FROM call WHERE shop_id = $1 AND id = $2`
 	// ComplaintOfVisit gives the complaint of a visit's call.

@@ -10,6 +10,7 @@ import (
 
 	"drumline/domain"
 	"drumline/domain/audit"
+	"drumline/domain/customers"
 	"drumline/domain/once"
 	"drumline/domain/people"
 	"drumline/shared/pg"
@@ -39,9 +40,11 @@ func (s *Service) Book(ctx context.Context, p domain.Principal, key once.Key, ca
 	now := s.Now()
 	var c Call
 	var bookable bool
+	var notices []customers.NoticeFlag
 	load := func(b *pgx.Batch) {
 		lockTechs(b, p.Shop, domain.ID{}, n.TechID)
 		QueueLock(b, p.Shop, CallByID, call, &c)
+		customers.QueueUnitNotices(b, p.Shop, UnitOfCall, call, &notices)
 		people.QueueVisits(b, p.Shop, n.TechID, &bookable)
 	}
 	v, replayed, err := once.Do(ctx, s.DB, p, now, key, load, func(_ context.Context, tx *pg.Tx, out *pgx.Batch) (Visit, error) {
@@ -52,7 +55,7 @@ func (s *Service) Book(ctx context.Context, p domain.Principal, key once.Key, ca
 			return Visit{}, notBookable()
 		}
 		v := Visit{ID: domain.NewID(now), CallID: call, TechID: n.TechID, StartsAt: n.StartsAt, EndsAt: n.EndsAt, Status: Booked,
-			Note: n.Note, Version: 1, CreatedAt: now, UpdatedAt: now}
+			Note: n.Note, Version: 1, CreatedAt: now, UpdatedAt: now, Notices: notices}
 		out.Queue(`INSERT INTO visit (shop_id, id, call_id, tech_id, starts_at, ends_at, status, note, created_at, updated_at)
 			VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10)`, p.Shop, v.ID, call, v.TechID, v.StartsAt, v.EndsAt, v.Status, v.Note, now, now)
 		audit.Queue(out, tx.P, now, audit.Entry{Action: "created", Entity: "visit", ID: v.ID})
@@ -88,8 +91,14 @@ func taken(err error) error {
 // ReadVisit gives a visit; another tech's is absent to a tech.
 func (s *Service) ReadVisit(ctx context.Context, p domain.Principal, id domain.ID) (Visit, error) {
 	var v Visit
-	err := s.DB.Read(ctx, p, func(b *pgx.Batch) { QueueVisit(b, p, id, &v) })
+	err := s.DB.Read(ctx, p, func(b *pgx.Batch) { queueNoticed(b, p, id, &v) })
 	return v, err
+}
+
+// queueNoticed is QueueVisit with the safety notices of the unit.
+func queueNoticed(b *pgx.Batch, p domain.Principal, id domain.ID, dst *Visit) {
+	QueueVisit(b, p, id, dst)
+	customers.QueueUnitNotices(b, p.Shop, UnitOfVisit, id, &dst.Notices)
 }
 
 // VisitFilter chooses visits; zero values choose all. From and To choose
@@ -123,7 +132,33 @@ func (s *Service) ListVisits(ctx context.Context, p domain.Principal, f VisitFil
 			ORDER BY starts_at, id LIMIT $10`,
 			p.Shop, only(p), f.TechID, f.CallID, string(f.Status), f.From, f.To, after.StartsAt, after.ID, size)
 	})
-	return vs, err
+	if err != nil || len(vs) == 0 {
+		return vs, err
+	}
+	return vs, s.addNotices(ctx, p, vs)
+}
+
+// addNotices fills in the safety notices of visits p sees.
+func (s *Service) addNotices(ctx context.Context, p domain.Principal, vs []Visit) error {
+	ids := make([]string, 0, len(vs))
+	for _, v := range vs {
+		ids = append(ids, v.ID.String())
+	}
+	units := map[domain.ID]domain.ID{} // by visit
+	var flags map[domain.ID][]customers.NoticeFlag
+	err := s.DB.Read(ctx, p, func(b *pgx.Batch) {
+		b.Queue(`SELECT v.id, c.unit_id FROM visit v JOIN call c ON c.shop_id = v.shop_id AND c.id = v.call_id
+			WHERE v.shop_id = $1 AND v.id = ANY($2::uuid[])`, p.Shop, ids).Query(func(rows pgx.Rows) error {
+			var visit, unit domain.ID
+			_, err := pgx.ForEachRow(rows, []any{&visit, &unit}, func() error { units[visit] = unit; return nil })
+			return err
+		})
+		customers.QueueNotices(b, p.Shop, UnitsOfVisits, ids, &flags)
+	})
+	for i := range vs {
+		vs[i].Notices = flags[units[vs[i].ID]]
+	}
+	return err
 }
 
 // VisitChange says what of a visit to change; nil keeps. A zero TechID takes
@@ -184,7 +219,7 @@ func (s *Service) ChangeVisit(ctx context.Context, p domain.Principal, id domain
 		}
 		people.QueueVisits(b, p.Shop, c.tech(), &bookable)
 		QueueLock(b, p.Shop, CallOfVisit, id, &call)
-		QueueVisit(b, p, id, &v)
+		queueNoticed(b, p, id, &v)
 	}
 	err := s.DB.Write(ctx, p, load, func(ctx context.Context, tx *pg.Tx) error {
 		before := v
@@ -243,7 +278,7 @@ func (s *Service) SetVisitStatus(ctx context.Context, p domain.Principal, id dom
 	var call Call
 	load := func(b *pgx.Batch) {
 		QueueLock(b, p.Shop, CallOfVisit, id, &call)
-		QueueVisit(b, p, id, &v)
+		queueNoticed(b, p, id, &v)
 	}
 	err := s.DB.Write(ctx, p, load, func(ctx context.Context, tx *pg.Tx) error {
 		if !domain.SameVersion(version, v.Version) {

@@ -1,0 +1,1 @@
+DROP TABLE safety_notice_handling, safety_notice;
