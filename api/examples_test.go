@@ -243,6 +243,7 @@ var examples = map[string]example{
 	"export-supplements":       {as: "owner", path: "/v1/catalogue/own/file"},
 	"import-supplements":       {as: "owner", path: "/v1/catalogue/own/file", body: `{"format":"drumline-supplements-1","supplements":[{"kind":"refrigerator","title":"From a file","models":[{"model":"RF-1"}]}]}`},
 
+	"read-hazard-kinds":     {as: "tech", path: "/v1/catalogue/hazards"},
 	"create-isolation":      {as: "tech", path: "/v1/visits/{visit}/isolations", body: `{"method":"plug_in_hand","tester_before":true,"tester_after":true,"proven_dead":["l1_l2","l1_n","l2_n","l1_ground","l2_ground","n_ground"]}`, status: 201},
 	"list-isolations":       {as: "tech", path: "/v1/visits/{visit}/isolations"},
 	"end-isolation":         {as: "tech", path: "/v1/visits/{visit}/isolations/{isolation}/end", body: `{"reason":"powering up"}`},

@@ -75,3 +75,20 @@ func TestEveryKindOfHazardCanBeRecorded(t *testing.T) {
 		require.Equal(t, k.Plain, made.str("plain"))
 	}
 }
+
+func TestHazardKindsAreServed(t *testing.T) {
+	w := newWorld(t)
+	const at = "/v1/catalogue/hazards"
+	got := w.a.tech.get(at)
+	kinds := repair.HazardKinds()
+	require.Len(t, got.at("items"), len(kinds))
+	for i, k := range kinds {
+		require.Equal(t, k.ID, got.str("items", i, "id"))
+		require.Equal(t, k.Plain, got.str("items", i, "plain"))
+		require.Equal(t, k.Do, texts(got.at("items", i, "what_to_do")))
+		require.Equal(t, string(k.Keeps()), got.str("items", i, "keeps_out_of_service"))
+	}
+	require.Equal(t, got.etag(), w.b.dispatcher.get(at).etag(), "the same for every shop")
+	w.a.tech.do("GET", at, nil, "If-None-Match", got.etag()).want(304)
+	(&client{w: w}).do("GET", at, nil).want(401)
+}

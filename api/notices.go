@@ -62,6 +62,7 @@ type UnitNotice struct {
 	Title    string    `json:"title"`
 	Level    string    `json:"level" doc:"danger_now, at_risk or information."`
 	WhatToDo string    `json:"what_to_do"`
+	Say      string    `json:"say,omitempty" doc:"Tell the customer at once. Only of level danger_now."`
 	Certain  bool      `json:"certain" doc:"false: by what is on record the unit cannot be ruled out. Read what to_read names off the nameplate."`
 	ToRead   []string  `json:"to_read" doc:"maker, model or serial: what is missing on record, or does not fit the notice's."`
 }
@@ -120,7 +121,7 @@ func viewNotice(n customers.Notice) SafetyNotice {
 }
 
 func viewUnitNotice(f customers.NoticeFlag) UnitNotice {
-	return UnitNotice{ID: f.ID, Title: f.Title, Level: string(f.Level), WhatToDo: f.WhatToDo, Certain: f.Certain(), ToRead: texts(f.ToRead)}
+	return UnitNotice{ID: f.ID, Title: f.Title, Level: string(f.Level), WhatToDo: f.WhatToDo, Say: f.Say(), Certain: f.Certain(), ToRead: texts(f.ToRead)}
 }
 
 func viewNotices(flags []customers.NoticeFlag) []UnitNotice {

@@ -44,6 +44,8 @@ func TestNoticeFlagsAUnitFromBookingToHandled(t *testing.T) {
 	require.Equal(t, "Fit the new element.", call.str("safety_notices", 0, "what_to_do"))
 	require.Equal(t, made.id(), call.str("safety_notices", 0, "id"))
 	require.Contains(t, call.str("advice", 0), "The element can touch its case. Stop using it now.")
+	require.Equal(t, call.str("advice", 0), call.str("safety_notices", 0, "say"))
+	require.NotContains(t, call.at("safety_notices", 1), "say", "at_risk is no reason to stop")
 	require.Equal(t, call.at("safety_notices"), s.dispatcher.get("/v1/calls/"+call.id()).at("safety_notices"))
 	require.Equal(t, call.at("advice"), s.dispatcher.get("/v1/calls/"+call.id()).at("advice"))
 	visit := s.dispatcher.post("/v1/calls/"+call.id()+"/visits", m{"tech_id": s.tech.id.String(), "starts_at": nextHour(newScene(s)), "ends_at": w.clock.now().UTC().Add(24 * time.Hour).Format(time.RFC3339)})

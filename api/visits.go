@@ -89,7 +89,8 @@ func givenTime(o wire.Opt[wire.Time]) *time.Time {
 }
 
 const bookText = `A tech has one visit at a time: a window that overlaps another visit of theirs is 409, also when two bookings race. A closed call
-takes no visits (409).`
+takes no visits (409). safety_notices of the answer names what a maker or an authority warns of for this unit: tell the customer what its say
+holds.`
 
 func (a *API) registerVisits(e *Edge) {
 	const op = "book-visit"

@@ -198,24 +198,31 @@ func (s *Service) NoticedUnits(ctx context.Context, p domain.Principal, notice d
 	}
 }
 
-// NoticeAdvice is what to tell the customer at once when a notice of the
-// gravest level touches the unit: to use it no more. What is not certain is
-// said once, whatever the number of notices.
+// unreadAdvice is said of what may not concern the unit at all, so it names no
+// notice.
+const unreadAdvice = "A safety notice may concern this appliance. Do not use it until its nameplate has been read. " +
+	"Please read out the maker, the model and the serial number if you can do so without moving or opening it."
+
+// Say is what to tell the customer at once: to use the unit no more, when the
+// level is the gravest and the notice is not handled. Otherwise it is empty.
+func (f NoticeFlag) Say() string {
+	switch {
+	case f.Level != NoticeDangerNow || f.Handled != nil:
+		return ""
+	case !f.Certain():
+		return unreadAdvice
+	}
+	return "There is a safety notice about this appliance: " + f.Title + ". Stop using it now. Unplug it or switch off its breaker if that is safe."
+}
+
+// NoticeAdvice is what to tell the customer at once about all the notices of a
+// unit, in their order, each text once.
 func NoticeAdvice(flags []NoticeFlag) []string {
 	var advice []string
-	unread := false
 	for _, f := range flags {
-		switch {
-		case f.Level != NoticeDangerNow || f.Handled != nil:
-		case f.Certain():
-			advice = append(advice, "There is a safety notice about this appliance: "+f.Title+". Stop using it now. Unplug it or switch off its breaker if that is safe.")
-		default:
-			unread = true
+		if s := f.Say(); s != "" && !slices.Contains(advice, s) {
+			advice = append(advice, s)
 		}
-	}
-	if unread {
-		advice = append(advice, "A safety notice may concern this appliance. Do not use it until its nameplate has been read. "+
-			"Please read out the maker, the model and the serial number if you can do so without moving or opening it.")
 	}
 	return advice
 }

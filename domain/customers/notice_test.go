@@ -116,10 +116,9 @@ func TestConcerns(t *testing.T) {
 func TestNoticeIsHeldAgainstRules(t *testing.T) {
 	cat, err := catalogue.Open()
 	require.NoError(t, err)
-	s := &Service{Catalogue: cat}
 	good := Notice{Kind: "electric_dryer", Model: "QX-4*", SerialFrom: "100", SerialTo: "199", Title: "The element can touch its case",
 		WhatToDo: "Fit the new element. Never bypass the cut-off.", Level: NoticeAtRisk, Reference: "Notice 2026-7", IssuedOn: domain.Date{Year: 2026, Month: 3, Day: 2}}
-	require.NoError(t, s.checkNotice(good))
+	require.NoError(t, checkNotice(cat, nil, good))
 	for _, c := range []struct {
 		edit func(*Notice)
 		want string
@@ -142,7 +141,7 @@ func TestNoticeIsHeldAgainstRules(t *testing.T) {
 		n := good
 		c.edit(&n)
 		var e *domain.Error
-		require.ErrorAs(t, s.checkNotice(n), &e, c.want)
+		require.ErrorAs(t, checkNotice(cat, nil, n), &e, c.want)
 		require.Len(t, e.Fields, 1, c.want)
 		require.Equal(t, c.want, e.Fields[0].Pointer+" "+e.Fields[0].Code)
 	}

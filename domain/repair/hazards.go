@@ -50,64 +50,6 @@ type Hazard struct {
 
 const hazardColumns = `id, call_id, visit_id, what, level, found, done, told, told_at, notice_given, found_by, found_at, cleared_at, cleared_by, cleared_note`
 
-// HazardKind is one kind of hazard.
-type HazardKind struct {
-	ID    string
-	Plain string // words a customer understands
-	Ask   string // what the customer is asked to do while it is not cleared; never to work on it themselves
-	Least Level  // a lower level is refused; empty: any
-	// Device says that a safety device is concerned: not cleared, it keeps the
-	// unit out of service whatever its level.
-	Device bool
-}
-
-// The kinds are common practice of the trade, no source; what to do about gas
-// and carbon monoxide follows the usual advice of gas suppliers (from memory).
-var hazardKinds = []HazardKind{
-	{ID: "safety_device_bypassed", Plain: "A safety device has been put out of action", Device: true,
-		Ask: "Do not use the appliance. Keep it unplugged until the device has been fitted new."},
-	{ID: "safety_device_failed", Plain: "A safety device does not work", Device: true,
-		Ask: "Do not use the appliance. Keep it unplugged until the device has been fitted new."},
-	{ID: "damaged_cord_or_receptacle", Plain: "The cord, the plug or the wall outlet is damaged",
-		Ask: "Do not use this outlet. Have it seen to by a licensed electrician."},
-	{ID: "strap_wrong", Plain: "The neutral and the ground of the appliance are not connected as they must be",
-		Ask: "Do not use the appliance. Have the connection seen to by a licensed electrician."},
-	{ID: "missing_ground", Plain: "The metal case is not connected to ground",
-		Ask: "Do not use the appliance. Have the ground connection seen to by a licensed electrician."},
-	{ID: "plastic_or_foil_duct", Plain: "The exhaust duct is of plastic or foil",
-		Ask: "Have it replaced by a metal duct before the dryer is used again."},
-	{ID: "blocked_run", Plain: "The exhaust duct is blocked",
-		Ask: "Do not use the dryer until the duct has been cleared."},
-	{ID: "vents_indoors", Plain: "The exhaust air does not go outdoors",
-		Ask: "Have the exhaust led outdoors. Damp air and lint must not stay in the building."},
-	{ID: "scorching", Plain: "There are scorch marks or signs of burning",
-		Ask: "Do not use the appliance. If you smell smoke, leave and call the fire service."},
-	{ID: "aluminium_wiring", Plain: "The house wiring here is of aluminium",
-		Ask: "Have the wiring and its connections seen to by a licensed electrician."},
-	{ID: "gas_smell", Plain: "There was a smell of gas", Least: DangerNow,
-		Ask: "If you smell gas: touch no switch, make no flame, leave, and call the gas supplier or the fire service from outside."},
-	{ID: "carbon_monoxide", Plain: "Carbon monoxide was found", Least: DangerNow,
-		Ask: "Do not use gas appliances here. If you feel ill or an alarm sounds: leave and call the fire service from outside."},
-	{ID: "water_damage", Plain: "There is damage by water",
-		Ask: "Keep the water shut off and stay away from wet electrical parts."},
-	{ID: "tip_over", Plain: "The appliance can tip over",
-		Ask: "Keep children away, and do not lean or load anything on its open door."},
-	{ID: "other", Plain: "Another danger was found", Ask: "Follow what the technician told you."},
-}
-
-// HazardKinds lists the kinds of hazards.
-func HazardKinds() []HazardKind { return slices.Clone(hazardKinds) }
-
-// hazardKind gives a kind by id; the last one, other, for an unknown id.
-func hazardKind(id string) (HazardKind, bool) {
-	for _, k := range hazardKinds {
-		if k.ID == id {
-			return k, true
-		}
-	}
-	return hazardKinds[len(hazardKinds)-1], false
-}
-
 // Kind is what is known of hazards like this one.
 func (h Hazard) Kind() HazardKind {
 	k, _ := hazardKind(h.What)
