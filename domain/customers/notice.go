@@ -53,7 +53,7 @@ var noticeKind = kind[Notice]{
 	entity: "safety_notice",
 	column: noticeColumns,
 	head:   func(n *Notice) *Head { return &n.Head },
-	check:  checkNotice,
+	check:  func(c *catalogue.Catalogue, _ *Notice, n Notice) error { return n.check(c) },
 	insert: func(b *pgx.Batch, shop domain.ID, n Notice) {
 		b.Queue(`INSERT INTO safety_notice (shop_id, id, `+noticeColumns+`, created_at, updated_at)
 			VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14)`,
@@ -68,7 +68,7 @@ var noticeKind = kind[Notice]{
 	seen:  everything,
 }
 
-func checkNotice(c *catalogue.Catalogue, _ *Notice, n Notice) error {
+func (n Notice) check(c *catalogue.Catalogue) error {
 	var ps domain.Problems
 	if _, ok := c.Kind(n.Kind); !ok {
 		ps.Add("/kind", "unknown", "The catalogue has no such kind of appliance.")

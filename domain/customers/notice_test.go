@@ -118,7 +118,7 @@ func TestNoticeIsHeldAgainstRules(t *testing.T) {
 	require.NoError(t, err)
 	good := Notice{Kind: "electric_dryer", Model: "QX-4*", SerialFrom: "100", SerialTo: "199", Title: "The element can touch its case",
 		WhatToDo: "Fit the new element. Never bypass the cut-off.", Level: NoticeAtRisk, Reference: "Notice 2026-7", IssuedOn: domain.Date{Year: 2026, Month: 3, Day: 2}}
-	require.NoError(t, checkNotice(cat, nil, good))
+	require.NoError(t, good.check(cat))
 	for _, c := range []struct {
 		edit func(*Notice)
 		want string
@@ -141,7 +141,7 @@ func TestNoticeIsHeldAgainstRules(t *testing.T) {
 		n := good
 		c.edit(&n)
 		var e *domain.Error
-		require.ErrorAs(t, checkNotice(cat, nil, n), &e, c.want)
+		require.ErrorAs(t, n.check(cat), &e, c.want)
 		require.Len(t, e.Fields, 1, c.want)
 		require.Equal(t, c.want, e.Fields[0].Pointer+" "+e.Fields[0].Code)
 	}
