@@ -49,3 +49,23 @@ func NoneOf(k *catalogue.Kind, c Case, faults map[string]float64) (float64, erro
 	}
 	return math.Exp(p.LogEvidence - m.posterior.LogEvidence), err
 }
+
+// Found gives the verdicts of a reading that came to a finding, whatever its
+// figures: what Judge gives once its rule has decided.
+func Found(k *catalogue.Kind, complaint string, r Reading, finding string, u Unit) ([]Verdict, error) {
+	j := &job{kind: k, reading: r, unit: u}
+	var known bool
+	if j.complaint, known = k.Complaint(complaint); !known {
+		return nil, refuse("complaint", "unknown", "%q", complaint)
+	}
+	if j.check, known = k.Check(r.Check); !known {
+		return nil, refuse("check", "unknown", "%q", r.Check)
+	}
+	if p, ok := j.check.Position(r.Position); ok {
+		j.position = p
+	}
+	return j.verdicts(result{finding: finding, probability: foundAt})
+}
+
+// foundAt is how sure a reading is of the side of its limit in Found.
+const foundAt = 0.99

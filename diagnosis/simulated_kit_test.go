@@ -51,10 +51,15 @@ func (t simTool) read(r *rand.Rand, x, resolution float64) float64 {
 // simSource is the chance behind one reading: the same check done as often
 // gives the same reading, whoever asked for it.
 func (m *simMachine) simSource(check, position string, nth int) *rand.Rand {
+	return simChance(m.index, check+"/"+position, nth)
+}
+
+// simChance is the chance behind one thing about one machine.
+func simChance(index uint64, what string, nth int) *rand.Rand {
 	h := fnv.New64a()
 	h.Write([]byte{byte(nth)})
-	h.Write([]byte(check + "/" + position))
-	return rand.New(rand.NewPCG(m.index, h.Sum64()))
+	h.Write([]byte(what))
+	return rand.New(rand.NewPCG(index, h.Sum64()))
 }
 
 // simAnswer is a reading on its way.

@@ -166,10 +166,14 @@ func powered(ch *catalogue.Check) bool {
 // [CP], as the engine counts them.
 func (v *simVisit) cost(check string) float64 {
 	ch, _ := v.kind.Check(check)
+	return simCost(ch, v.c.Isolated)
+}
+
+func simCost(ch *catalogue.Check, isolated bool) float64 {
 	switch {
-	case ch.State == catalogue.Isolated && !v.c.Isolated:
+	case ch.State == catalogue.Isolated && !isolated:
 		return ch.Minutes + 4
-	case powered(ch) && v.c.Isolated:
+	case powered(ch) && isolated:
 		return ch.Minutes + 5
 	}
 	return ch.Minutes
