@@ -47,11 +47,9 @@ func newGenWorld(k *catalogue.Kind, complaint string) *genWorld {
 	for i := range k.Checks {
 		w.ladder[k.Checks[i].ID] = genLadder(r, &k.Checks[i])
 	}
-	for _, q := range cp.Triage {
-		chances := make([]float64, len(q.Answers))
-		for i := range chances {
-			chances[i] = 1
-		}
+	for i := range cp.Triage {
+		q := &cp.Triage[i]
+		chances := w.usual(q)
 		genPerturb(r, chances)
 		w.said[q.ID] = map[string]float64{}
 		for i, a := range q.Answers {
@@ -59,6 +57,44 @@ func newGenWorld(k *catalogue.Kind, complaint string) *genWorld {
 		}
 	}
 	return w
+}
+
+// usual is how often each answer is given with no fault that it names. The
+// catalogue states only how many times likelier a fault makes it. Given any
+// fault the answers must add up to one, and these are the chances, as even as
+// may be, with which they nearly do: an answer that some fault makes eight times
+// likelier is seldom given without it.
+func (w *genWorld) usual(q *catalogue.Question) []float64 {
+	const steps, rate = 1000, 0.01
+	b := make([]float64, len(q.Answers))
+	for i := range b {
+		b[i] = 1 / float64(len(b))
+	}
+	for range steps {
+		slope := make([]float64, len(b))
+		for _, c := range w.complaint.Causes {
+			ratios, sum := make([]float64, len(b)), 0.0
+			for i, a := range q.Answers {
+				ratios[i] = 1
+				if x, ok := a.Weights[c.Fault]; ok {
+					ratios[i] = x
+				}
+				sum += b[i] * ratios[i]
+			}
+			for i := range slope {
+				slope[i] += c.Prior * (sum - 1) * ratios[i]
+			}
+		}
+		total := 0.0
+		for i := range b {
+			b[i] *= math.Exp(-rate * slope[i])
+			total += b[i]
+		}
+		for i := range b {
+			b[i] /= total
+		}
+	}
+	return b
 }
 
 // genOff is a factor around one.
