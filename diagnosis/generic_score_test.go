@@ -3,6 +3,7 @@ package diagnosis_test
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 	"testing"
 
@@ -26,18 +27,20 @@ func (v *genVisit) end() genEnd {
 	return genEnd{v.m, v.last.Ranking, v.last.Enough, v.last.Exhausted, v.minutes, v.done}
 }
 
-// mends says whether the mending of the fault at a place of the ranking is one
-// the complaint asks for: of two faults of one part that take the same action
-// it does not matter which is named.
+// mends says whether mending the fault at a place of the ranking mends a cause
+// of the complaint that is there: the same action on the same part, whatever
+// the fault is called, or one that takes the part of the cause in (a talk about
+// load, detergent and setting; a hose and its standpipe).
 func (e *genEnd) mends(place int) bool {
 	if place >= len(e.ranking) {
 		return false
 	}
 	k := e.m.world.kind
 	blamed, _ := k.Fault(e.ranking[place].Fault)
+	action, ok := k.Action(blamed.Fix)
 	for _, id := range e.m.first {
 		f, _ := k.Fault(id)
-		if f.Part == blamed.Part && f.Fix == blamed.Fix {
+		if f.Fix == blamed.Fix && (f.Part == blamed.Part || ok && slices.Contains(action.Touches, f.Part)) {
 			return true
 		}
 	}
