@@ -127,6 +127,8 @@ func TestWasherDoesNotSpinCalls(t *testing.T) {
 		{name: "capacitor of another size", has: motor, steps: []done{run("hums"), free, capacity("run", "high", 60, 45, 0, 2)}, top: "capacitor_wrong"},
 		{name: "control", has: belt, steps: []done{run("silent"), off(ohm("lid_switch", "", "conforms", 0.1)), look("strike", "whole"), main("conforms", 2.4), look("drain_run", "drains"), look("motor_current", "none")}, top: "control_no_spin"},
 		{name: "motor control", has: electronic, steps: []done{run("silent"), locks, threePhase("conforms", 9, 9, 9, 1e8, 3), look("motor_current", "none"), look("control_look", "motor_control_burnt")}, top: "motor_control_dead"},
+		{name: "motor control fed and dead", has: electronic, steps: []done{run("silent"), locks, look("motor_current", "none"), look("motor_control_feed", "dead")}, top: "motor_control_dead"},
+		{name: "motor control not fed", has: electronic, steps: []done{run("silent"), locks, off(ohm("lock_coil", "solenoid", "conforms", 80)), look("motor_current", "none"), look("motor_control_feed", "not_fed")}, top: "control_no_spin"},
 		{name: "no count", has: electronic, steps: []done{run("starts_stops"), look("speed_sensor", "no_count")}, top: "speed_sensor_silent"},
 		{name: "count drops out", has: electronic, steps: []done{run("starts_stops"), look("speed_sensor", "jumps")}, top: "speed_sensor_plug"},
 		{name: "water still in", has: belt, steps: []done{run("silent"), look("water_look", "stands")}, top: "water_left"},
