@@ -14,7 +14,7 @@ import (
 // to quote are those of 1,000:
 //
 //	go test ./diagnosis -run TestGenericBench -v -timeout 60m -args -generic.draws 1000
-var genDraws = flag.Int("generic.draws", 60, "machines the generic bench draws for each complaint of each kind")
+var genDraws = flag.Int("generic.draws", 40, "machines the generic bench draws for each complaint of each kind")
 
 // genLimits is what following the engine must reach on every complaint of
 // every kind, fixed before a figure was seen: three in four calls end with the

@@ -40,17 +40,17 @@ const genSeed = 20310607
 func newGenWorld(k *catalogue.Kind, complaint string) *genWorld {
 	cp, _ := k.Complaint(complaint)
 	w := &genWorld{kind: k, complaint: cp, prior: map[string]float64{}, ladder: map[string]*catalogue.Ladder{}, said: map[string]map[string]float64{}}
-	r := simChance(genSeed, k.ID+" "+complaint, 0)
+	off := func(what string) *rand.Rand { return simChance(genSeed, k.ID+" "+complaint+" "+what, 0) }
 	for _, c := range cp.Causes {
-		w.prior[c.Fault] = c.Prior * genOff(r, genShares)
+		w.prior[c.Fault] = c.Prior * genOff(off("cause "+c.Fault), genShares)
 	}
 	for i := range k.Checks {
-		w.ladder[k.Checks[i].ID] = genLadder(r, &k.Checks[i])
+		w.ladder[k.Checks[i].ID] = genLadder(off("check "+k.Checks[i].ID), &k.Checks[i])
 	}
 	for i := range cp.Triage {
 		q := &cp.Triage[i]
 		chances := w.usual(q)
-		genPerturb(r, chances)
+		genPerturb(off("question "+q.ID), chances)
 		w.said[q.ID] = map[string]float64{}
 		for i, a := range q.Answers {
 			w.said[q.ID][a.ID] = chances[i]
