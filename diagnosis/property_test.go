@@ -2,7 +2,6 @@ package diagnosis_test
 
 import (
 	"errors"
-	"fmt"
 	"math"
 	"slices"
 	"testing"
@@ -12,99 +11,24 @@ import (
 
 	"drumline/diagnosis"
 	"drumline/diagnosis/catalogue"
-	"drumline/diagnosis/measure"
 )
-
-// drawUnit is a unit with some of the features the kind names, and a nameplate
-// or none.
-func drawUnit(t *rapid.T, k *catalogue.Kind) diagnosis.Unit {
-	u := diagnosis.Unit{Kind: k.ID, Has: map[string]bool{}}
-	for _, f := range k.Features {
-		u.Has[f.ID] = rapid.Bool().Draw(t, f.ID)
-	}
-	if rapid.Bool().Draw(t, "nameplate") {
-		u.Watts, u.Volts = num(rapid.Float64Range(0, 9000).Draw(t, "watts")), num(rapid.SampledFrom([]float64{0, 120, 208, 240}).Draw(t, "rated volts"))
-	}
-	return u
-}
-
-// drawReading draws a reading of a check that mostly fits it.
-func drawReading(t *rapid.T, c *catalogue.Check) diagnosis.Reading {
-	r := diagnosis.Reading{Check: c.ID, Values: values{}, Lead: rapid.SampledFrom([]float64{0, 0.2}).Draw(t, "lead")}
-	if len(c.Positions) > 0 {
-		r.Position = rapid.SampledFrom(c.Positions).Draw(t, "position").ID
-	}
-	if rapid.Bool().Draw(t, "known instrument") {
-		r.Instrument = &diagnosis.Instrument{
-			Method:     rapid.SampledFrom([]string{"", "meter", "bead", "clamp", "infrared", "vane", "odd"}).Draw(t, "method"),
-			Percent:    rapid.Float64Range(0, 5).Draw(t, "percent"),
-			Counts:     float64(rapid.IntRange(0, 20).Draw(t, "counts")),
-			Resolution: rapid.SampledFrom([]float64{0, 0.1, 1, 10}).Draw(t, "resolution"),
-			Overdue:    rapid.Bool().Draw(t, "overdue")}
-	}
-	for i := range c.Inputs {
-		if in := &c.Inputs[i]; in.Required || rapid.Bool().Draw(t, in.ID) {
-			r.Values[in.ID] = drawValues(t, in)
-		}
-	}
-	if c.Series != nil && rapid.Bool().Draw(t, "series") {
-		r.Series = drawSeries(t, c.Series)
-	}
-	return r
-}
-
-func drawValues(t *rapid.T, in *catalogue.Input) []diagnosis.Value {
-	if in.Quantity == "" {
-		return chosen(rapid.SampledFrom(in.Choices).Draw(t, in.ID).ID)
-	}
-	n := 1
-	if in.Many {
-		n = rapid.IntRange(1, 4).Draw(t, "count")
-	}
-	var out []diagnosis.Value
-	for range n {
-		v := diagnosis.Value{Unit: rapid.SampledFrom(in.Units).Draw(t, "unit")}
-		v.Over = in.OverRange && rapid.Bool().Draw(t, "over")
-		low, high := 0.0, 1e7
-		if in.Low != nil {
-			low, _ = measure.ToSI(*in.Low, in.Units[0], measure.Quantity(in.Quantity))
-		}
-		if in.High != nil {
-			high, _ = measure.ToSI(*in.High, in.Units[0], measure.Quantity(in.Quantity))
-		}
-		v.SI = rapid.Float64Range(low, high).Draw(t, "si")
-		out = append(out, v)
-	}
-	return out
-}
-
-func drawSeries(t *rapid.T, form *catalogue.SeriesForm) *diagnosis.Series {
-	s, at := &diagnosis.Series{}, 0.0
-	for range rapid.IntRange(2, 40).Draw(t, "points") {
-		s.T, s.Value = append(s.T, at), append(s.Value, rapid.Float64Range(280, 420).Draw(t, "kelvin"))
-		if form.Closed {
-			s.Closed = append(s.Closed, rapid.Bool().Draw(t, "closed"))
-		}
-		at += rapid.Float64Range(0.1, 60).Draw(t, "step")
-	}
-	return s
-}
 
 // Whatever is read at any check of the built-in catalogue: a verdict with
 // finite numbers and a whole sentence, or a refusal that names a field.
 func TestJudgeAnswersWhateverIsRead(t *testing.T) {
-	k, s := builtIn(t), dryerSheet(t)
-	rapid.Check(t, func(t *rapid.T) {
-		u := drawUnit(t, k)
-		r := drawReading(t, &k.Checks[rapid.IntRange(0, len(k.Checks)-1).Draw(t, "check")])
-		sheet := s
-		if rapid.Bool().Draw(t, "no sheet") {
-			sheet = nil
-		}
-		vs, err := diagnosis.Judge(k, "runs_too_hot", r, sheet, u)
-		again, _ := diagnosis.Judge(k, "runs_too_hot", r, sheet, u)
-		require.Equal(t, vs, again)
-		checkVerdicts(t, vs, err)
+	ofEachKind(t, func(t *testing.T, k *catalogue.Kind, s diagnosis.Sheet) {
+		rapid.Check(t, func(t *rapid.T) {
+			u, complaint := drawUnit(t, k), drawComplaint(t, k)
+			r := drawReading(t, &k.Checks[rapid.IntRange(0, len(k.Checks)-1).Draw(t, "check")])
+			sheet := s
+			if rapid.Bool().Draw(t, "no sheet") {
+				sheet = nil
+			}
+			vs, err := diagnosis.Judge(k, complaint, r, sheet, u)
+			again, _ := diagnosis.Judge(k, complaint, r, sheet, u)
+			require.Equal(t, vs, again)
+			checkVerdicts(t, vs, err)
+		})
 	})
 }
 
@@ -134,64 +58,47 @@ func checkVerdicts(t require.TestingT, vs []diagnosis.Verdict, err error) {
 	}
 }
 
-// drawCase draws a call with readings, actions and triage.
-func drawCase(t *rapid.T, k *catalogue.Kind, s diagnosis.Sheet) diagnosis.Case {
-	u := drawUnit(t, k)
-	c := diagnosis.Case{Complaint: "runs_too_hot", Unit: u, Sheet: s, Isolated: rapid.Bool().Draw(t, "isolated")}
-	for i := range rapid.IntRange(0, 8).Draw(t, "readings") {
-		r := drawReading(t, &k.Checks[rapid.IntRange(0, len(k.Checks)-1).Draw(t, "check")])
-		r.ID, r.At = fmt.Sprint(i), at(rapid.IntRange(0, 20).Draw(t, "minute"))
-		r.Phase = rapid.SampledFrom([]diagnosis.Phase{diagnosis.AsFound, diagnosis.AsFound, diagnosis.AfterAction, diagnosis.Verification}).Draw(t, "phase")
-		if vs, err := diagnosis.Judge(k, c.Complaint, r, s, u); err == nil {
-			c.Readings = append(c.Readings, diagnosis.Judged{Reading: r, Verdicts: vs})
-		}
-	}
-	for range rapid.IntRange(0, 2).Draw(t, "actions") {
-		c.Done = append(c.Done, diagnosis.Done{
-			Action: rapid.SampledFrom(k.Actions).Draw(t, "action").ID,
-			Part:   rapid.SampledFrom(k.Parts).Draw(t, "part").ID, At: at(rapid.IntRange(0, 20).Draw(t, "minute"))})
-	}
-	return c
-}
-
 func TestTheOrderOfEntryNeverMatters(t *testing.T) {
-	k, s := builtIn(t), dryerSheet(t)
-	rapid.Check(t, func(t *rapid.T) {
-		c := drawCase(t, k, s)
-		want, err := diagnosis.Assess(k, c)
-		require.NoError(t, err)
-		gaps := diagnosis.Open(k, c, nil, []string{"run_restricted"})
-		c.Readings = rapid.Permutation(c.Readings).Draw(t, "readings again")
-		c.Done = rapid.Permutation(c.Done).Draw(t, "actions again")
-		got, err := diagnosis.Assess(k, c)
-		require.NoError(t, err)
-		require.Equal(t, want, got)
-		require.Equal(t, gaps, diagnosis.Open(k, c, nil, []string{"run_restricted"}))
+	ofEachKind(t, func(t *testing.T, k *catalogue.Kind, s diagnosis.Sheet) {
+		rapid.Check(t, func(t *rapid.T) {
+			c := drawCase(t, k, s)
+			want, err := diagnosis.Assess(k, c)
+			require.NoError(t, err)
+			concluded := []string{k.Faults[0].ID}
+			gaps := diagnosis.Open(k, c, nil, concluded)
+			c.Readings = rapid.Permutation(c.Readings).Draw(t, "readings again")
+			c.Done = rapid.Permutation(c.Done).Draw(t, "actions again")
+			got, err := diagnosis.Assess(k, c)
+			require.NoError(t, err)
+			require.Equal(t, want, got)
+			require.Equal(t, gaps, diagnosis.Open(k, c, nil, concluded))
+		})
 	})
 }
 
 func TestTheRankingExplainsTheComplaintAndNextIsSane(t *testing.T) {
-	k, s := builtIn(t), dryerSheet(t)
-	rapid.Check(t, func(t *rapid.T) {
-		a, err := diagnosis.Assess(k, drawCase(t, k, s))
-		require.NoError(t, err)
-		sum := 0.0
-		for i, r := range a.Ranking {
-			require.True(t, r.Probability >= 0 && r.Probability <= 1)
-			require.True(t, i == 0 || r.Probability <= a.Ranking[i-1].Probability+1e-9)
-			sum += r.Probability
-		}
-		require.GreaterOrEqual(t, sum, 1-1e-9, "something is at fault")
-		require.True(t, a.Coverage >= 0 && a.Coverage <= 1)
-		for _, n := range a.Next {
-			require.True(t, n.Gain > 0 && !math.IsInf(n.Gain, 0) && n.Minutes > 0)
-			require.NotEmpty(t, n.Reason)
-		}
-		require.True(t, a.Enough || len(a.Next) > 0)
-		if a.Doubt != nil { // a doubted reading is repeated where its gain puts it, whatever answers the same
-			a.Next = slices.DeleteFunc(a.Next, func(n diagnosis.Next) bool { return n.Check == a.Doubt.Check })
-		}
-		saferFirst(t, k, a.Next)
+	ofEachKind(t, func(t *testing.T, k *catalogue.Kind, s diagnosis.Sheet) {
+		rapid.Check(t, func(t *rapid.T) {
+			a, err := diagnosis.Assess(k, drawCase(t, k, s))
+			require.NoError(t, err)
+			sum := 0.0
+			for i, r := range a.Ranking {
+				require.True(t, r.Probability >= 0 && r.Probability <= 1)
+				require.True(t, i == 0 || r.Probability <= a.Ranking[i-1].Probability+1e-9)
+				sum += r.Probability
+			}
+			require.GreaterOrEqual(t, sum, 1-1e-9, "something is at fault")
+			require.True(t, a.Coverage >= 0 && a.Coverage <= 1)
+			for _, n := range a.Next {
+				require.True(t, n.Gain > 0 && !math.IsInf(n.Gain, 0) && n.Minutes > 0)
+				require.NotEmpty(t, n.Reason)
+			}
+			require.True(t, a.Enough || len(a.Next) > 0)
+			if a.Doubt != nil { // a doubted reading is repeated where its gain puts it, whatever answers the same
+				a.Next = slices.DeleteFunc(a.Next, func(n diagnosis.Next) bool { return n.Check == a.Doubt.Check })
+			}
+			saferFirst(t, k, a.Next)
+		})
 	})
 }
 
@@ -215,34 +122,35 @@ func saferFirst(t *rapid.T, k *catalogue.Kind, ns []diagnosis.Next) {
 // against is there. Of one of several it may: where two of them explained the
 // case together and both fall, what is left has to be explained by something.
 func TestAConformingReadingNeverRaisesTheFaultItSpeaksAgainst(t *testing.T) {
-	k, s := builtIn(t), dryerSheet(t)
-	rapid.Check(t, func(t *rapid.T) {
-		c := drawCase(t, k, s)
-		c.Done = nil
-		r := drawReading(t, &k.Checks[rapid.IntRange(0, len(k.Checks)-1).Draw(t, "check")])
-		r.ID, r.At, r.Phase = "z", at(30), diagnosis.AsFound
-		vs, err := diagnosis.Judge(k, c.Complaint, r, s, c.Unit)
-		if err != nil || vs[0].Outcome != diagnosis.Conforms {
-			return
-		}
-		c.Readings = without(k, c.Readings, r)
-		ch, _ := k.Check(r.Check)
-		against := map[string]float64{}
-		mildest := ch.Ladder().Rungs[0]
-		if vs[0].Finding != mildest.ID {
-			return
-		}
-		for fault, w := range mildest.Weights {
-			if w < mildest.Otherwise {
-				against[fault] = w
+	ofEachKind(t, func(t *testing.T, k *catalogue.Kind, s diagnosis.Sheet) {
+		rapid.Check(t, func(t *rapid.T) {
+			c := drawCase(t, k, s)
+			c.Done = nil
+			r := drawReading(t, &k.Checks[rapid.IntRange(0, len(k.Checks)-1).Draw(t, "check")])
+			r.ID, r.At, r.Phase = "z", at(30), diagnosis.AsFound
+			vs, err := diagnosis.Judge(k, c.Complaint, r, s, c.Unit)
+			if err != nil || vs[0].Outcome != diagnosis.Conforms {
+				return
 			}
-		}
-		before, err := diagnosis.NoneOf(k, c, against)
-		require.NoError(t, err)
-		c.Readings = append(c.Readings, diagnosis.Judged{Reading: r, Verdicts: vs})
-		after, err := diagnosis.NoneOf(k, c, against)
-		require.NoError(t, err)
-		require.GreaterOrEqual(t, after, before-1e-9)
+			c.Readings = without(k, c.Readings, r)
+			ch, _ := k.Check(r.Check)
+			against := map[string]float64{}
+			mildest := ch.Ladder().Rungs[0]
+			if vs[0].Finding != mildest.ID {
+				return
+			}
+			for fault, w := range mildest.Weights {
+				if w < mildest.Otherwise {
+					against[fault] = w
+				}
+			}
+			before, err := diagnosis.NoneOf(k, c, against)
+			require.NoError(t, err)
+			c.Readings = append(c.Readings, diagnosis.Judged{Reading: r, Verdicts: vs})
+			after, err := diagnosis.NoneOf(k, c, against)
+			require.NoError(t, err)
+			require.GreaterOrEqual(t, after, before-1e-9)
+		})
 	})
 }
 

@@ -195,12 +195,12 @@ func (v *validator) finding(path string, c *Check, f *Finding) {
 	if len(f.Verdicts) == 0 {
 		v.fail(join(path, "verdicts"), "must not be empty")
 	}
-	settled := false
+	unsettled := false
 	for i := range f.Verdicts {
 		v.says(at(join(path, "verdicts"), i), c, &f.Verdicts[i])
-		settled = settled || f.Verdicts[i].Outcome != "inconclusive"
+		unsettled = unsettled || f.Verdicts[i].Outcome == "inconclusive"
 	}
-	if !settled {
+	if unsettled {
 		v.text(join(path, "do"), f.Do)
 	}
 	v.weights(path, f)
