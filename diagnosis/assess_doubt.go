@@ -119,7 +119,7 @@ func (m *model) doubtedMeter() (*Doubt, error) {
 }
 
 // repeat puts the reading in doubt among the checks when it can still be
-// repeated: before all others when a whole meter is in doubt or a part is about
+// repeated and would tell something (work may have ended all it speaks of): before all others when a whole meter is in doubt or a part is about
 // to be blamed, else where its gain puts it.
 func (m *model) repeat(a *Assessment) error {
 	if a.Doubt == nil {
@@ -127,8 +127,7 @@ func (m *model) repeat(a *Assessment) error {
 	}
 	ch, ok := m.kind.Check(a.Doubt.Check)
 	if !ok || !m.repeatable(ch, a.Doubt) {
-		a.Doubt.Lost = true
-		a.Doubt.Sentence += " It cannot be repeated as found any more: weigh the rest without it."
+		a.Doubt.lose()
 		return nil
 	}
 	n := Next{Check: ch.ID, Position: a.Doubt.Position, Minutes: m.minutes(ch), Reason: "Does not fit the other readings. " + again(ch) + "."}
@@ -140,8 +139,10 @@ func (m *model) repeat(a *Assessment) error {
 	if then.posterior, err = then.net.begin(); err != nil {
 		return fmt.Errorf("assess: %w", err)
 	}
-	ps := then.prospects(then.net, os)
-	n.Gain = then.gain(ps)
+	if n.Gain = then.gain(then.prospects(then.net, os)); n.Gain <= 0 {
+		a.Doubt.lose()
+		return nil
+	}
 	at := 0
 	for a.Doubt.Meter == "" && at < len(a.Next) && a.Next[at].Gain/a.Next[at].Minutes > n.Gain/n.Minutes && !m.decided(m.index[a.Ranking[0].Fault]) {
 		at++
@@ -149,6 +150,12 @@ func (m *model) repeat(a *Assessment) error {
 	a.Next = slices.Insert(slices.Clone(a.Next), at, n)
 	a.Next = a.Next[:min(len(a.Next), maxNext)]
 	return nil
+}
+
+// lose notes that the reading cannot be repeated any more.
+func (d *Doubt) lose() {
+	d.Lost = true
+	d.Sentence += " It cannot be repeated as found any more: weigh the rest without it."
 }
 
 // repeatable says whether the doubted check may be done again. A machine that
