@@ -35,9 +35,9 @@ func (m *genMachine) finding(ch *catalogue.Check, position string, nth int) stri
 func (m *genMachine) rung(l *catalogue.Ladder, u float64) int {
 	for y := range l.Rungs {
 		p := l.Base[y]
-		for f := range m.faults {
-			if stay, ok := l.Stay[f]; ok {
-				p *= stay[y]
+		for _, f := range l.Faults {
+			if m.faults[f] {
+				p *= l.Stay[f][y]
 			}
 		}
 		if u < p {
