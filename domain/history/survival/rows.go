@@ -1,6 +1,9 @@
 package survival
 
-import "slices"
+import (
+	"maps"
+	"slices"
+)
 
 // MaxDay bounds every day count; what is longer is a mistake of the caller.
 const MaxDay = 1 << 20
@@ -90,4 +93,9 @@ func units(rows []Row) int {
 	}
 	slices.Sort(seen)
 	return len(slices.Compact(seen))
+}
+
+// sortedKeys are the keys of a map in order.
+func sortedKeys[V any](m map[int]V) []int {
+	return slices.Sorted(maps.Keys(m))
 }
