@@ -1,0 +1,194 @@
+package survival
+
+import (
+	"math"
+	"slices"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+)
+
+// histories reads rows (id, time, status): status 0 ends the watch.
+func histories(t testing.TB, name string) []History {
+	t.Helper()
+	names, groups := cases(data(t, name), "id")
+	var units []History
+	for _, id := range names {
+		h := History{}
+		for _, r := range groups[id] {
+			h.To = max(h.To, r.int(t, "time"))
+			if r["status"] == "1" {
+				h.Events = append(h.Events, r.int(t, "time"))
+			}
+		}
+		units = append(units, h)
+	}
+	return units
+}
+
+// conventions are the other variances of the tables. They are kept here only, to
+// show what is not offered: they are wrong for units that differ, or depend on
+// the order of ties.
+type conventions struct{ poisson, nelson, nocov, greenwoodTies, seqTies float64 }
+
+func otherConventions(units []History, day int) conventions {
+	var days []int
+	for _, u := range units {
+		days = append(days, u.Events...)
+	}
+	slices.Sort(days)
+	days = slices.Compact(days)
+	days = slices.DeleteFunc(days, func(d int) bool { return d > day })
+	atRisk := func(d int) (n float64) {
+		for _, u := range units {
+			if u.From < d && d <= u.To {
+				n++
+			}
+		}
+		return n
+	}
+	count := func(u History, d int) (c float64) {
+		for _, e := range u.Events {
+			if e == d {
+				c++
+			}
+		}
+		return c
+	}
+	var c conventions
+	for a, d := range days {
+		n, total := atRisk(d), 0.0
+		for _, u := range units {
+			total += count(u, d)
+		}
+		c.poisson += total / (n * n)
+		for k := range int(total) {
+			left := n - float64(k)
+			c.greenwoodTies += 1 / (left * (left - 1))
+			c.seqTies += (math.Pow(1-1/n, 2) + (n-1)/(n*n)) / (n * n)
+		}
+		for _, u := range units {
+			if u.From < d && d <= u.To {
+				c.nocov += math.Pow((count(u, d)-total/n)/n, 2)
+			}
+		}
+		for b := a; b < len(days); b++ {
+			later := days[b]
+			m := atRisk(later)
+			totalLater, early := 0.0, 0.0
+			for _, u := range units {
+				if u.From < later && later <= u.To {
+					totalLater += count(u, later)
+					early += count(u, d)
+				}
+			}
+			s := 0.0
+			for _, u := range units {
+				if u.From < later && later <= u.To {
+					s += (count(u, d) - early/m) * (count(u, later) - totalLater/m)
+				}
+			}
+			factor := 2.0
+			if a == b {
+				factor = 1
+			}
+			if m > 1 {
+				c.nelson += factor * s / (m - 1) / n
+			}
+		}
+	}
+	return c
+}
+
+// Source: R, survfit with id and robust = TRUE; valve seats of Nelson 1995, the
+// five systems of a public documentation page.
+func TestMCFAgainstR(t *testing.T) {
+	for _, name := range []string{"valveseat", "mcf5"} {
+		units := histories(t, name)
+		m := MeanCumulative(units, 0.95)
+		rows := expected(t, "mcf_"+name)
+		require.Len(t, m.Steps, len(rows))
+		for i, r := range rows {
+			s := m.Steps[i]
+			require.Equal(t, []int{r.int(t, "time"), r.int(t, "n_risk"), r.int(t, "d")}, []int{s.Day, s.AtRisk, s.Events})
+			same(t, r, "mcf", number(s.MCF), closedForm)
+			same(t, r, "se_robust_ln", number(s.SE), closedForm)
+			sameInterval(t, r, "robust_log_lo", "robust_log_hi", s.Interval, closedForm)
+			z := zFor(0.95)
+			same(t, r, "robust_plain_lo", number(s.MCF-z*s.SE), 1e-8)
+			same(t, r, "robust_plain_hi", number(s.MCF+z*s.SE), closedForm)
+			require.Equal(t, s.AtRisk < 10, s.Small)
+			other := otherConventions(units, s.Day)
+			same(t, r, "se_poisson", number(math.Sqrt(other.poisson)), closedForm)
+			same(t, r, "se_nocov", number(math.Sqrt(other.nocov)), closedForm)
+			same(t, r, "se_nelson_unbiased", number(math.Sqrt(other.nelson)), closedForm)
+		}
+	}
+}
+
+// The robust variance is the jackknife by infinitesimal weights: the derivative
+// of the estimate by the weight of each unit, here by central differences.
+func TestRobustVarianceIsTheJackknife(t *testing.T) {
+	units := histories(t, "mcf5")
+	weighted := func(day int, which int, extra float64) float64 {
+		m := 0.0
+		var days []int
+		for _, u := range units {
+			days = append(days, u.Events...)
+		}
+		slices.Sort(days)
+		for _, d := range slices.Compact(days) {
+			if d > day {
+				break
+			}
+			n, fails := 0.0, 0.0
+			for i, u := range units {
+				w := 1.0
+				if i == which {
+					w += extra
+				}
+				if d <= u.To {
+					n += w
+				}
+				for _, e := range u.Events {
+					if e == d {
+						fails += w
+					}
+				}
+			}
+			m += fails / n
+		}
+		return m
+	}
+	for _, s := range MeanCumulative(units, 0.95).Steps {
+		sum := 0.0
+		for i := range units {
+			const h = 1e-5
+			d := (weighted(s.Day, i, h) - weighted(s.Day, i, -h)) / (2 * h)
+			sum += d * d
+		}
+		require.InEpsilon(t, sum, s.SE*s.SE, 1e-6)
+	}
+}
+
+func TestMCFBoundaries(t *testing.T) {
+	require.Equal(t, Undefined, MeanCumulative(nil, 0.95).Status)
+	require.Equal(t, Undefined, MeanCumulative([]History{{From: 5, To: 9, Events: []int{5}}}, 0.95).Status, "the failure that opens the watch")
+	atEnd := MeanCumulative([]History{{From: 0, To: 9, Events: []int{9}}, {From: 9, To: 12}}, 0.95)
+	require.Equal(t, OK, atEnd.Status)
+	require.Equal(t, 1, atEnd.Steps[0].AtRisk, "a unit that enters on the day is not at risk on it")
+	require.Equal(t, TooFew, atEnd.YearlySlope.Status)
+	require.Equal(t, 12, atEnd.Exposure)
+	none := MeanCumulative([]History{{From: 0, To: 9}}, 0.95)
+	require.Equal(t, OK, none.Status)
+	require.Empty(t, none.Steps)
+	valve := MeanCumulative(histories(t, "valveseat"), 0.95)
+	require.Equal(t, 48, valve.Events)
+	last, before := valve.Steps[45], valve.Steps[24]
+	for _, s := range valve.Steps {
+		if s.Day*3 <= last.Day*2 {
+			before = s
+		}
+	}
+	require.InEpsilon(t, (last.MCF-before.MCF)/(653.0/3)*365, valve.YearlySlope.Value, 1e-12)
+}
