@@ -190,3 +190,8 @@ func quadratic(cov *mat.SymDense, diff []float64) (float64, bool) {
 func chiSqTail(x float64, df int) float64 {
 	return mathext.GammaIncRegComp(float64(df)/2, max(0, x)/2)
 }
+
+// chiSqBelow is the lower tail.
+func chiSqBelow(x float64, df int) float64 {
+	return mathext.GammaIncReg(float64(df)/2, max(0, x)/2)
+}
