@@ -11,6 +11,9 @@ import (
 // maxStates bounds the Markov chain of a chart (and the work of solving it).
 const maxStates = 512
 
+// maxGrid bounds how fine the grid of a chart may be.
+const maxGrid = 1_000_000
+
 // PoissonARL is the mean number of periods to an alarm of a Poisson CUSUM with k,
 // h and the head start all multiples of 1/m, when a period brings mean events on
 // the average. From the Markov chain of the chart (Brook and Evans 1972; Lucas
@@ -40,11 +43,11 @@ func BernoulliARL(m int, h, start, p float64) Number {
 // onGrid is x in steps of 1/m.
 func onGrid(x float64, m int) (int, bool) {
 	steps := math.Round(x * float64(m))
-	return int(steps), m >= 1 && steps >= 0 && steps <= maxStates && math.Abs(steps-x*float64(m)) < 1e-9
+	return int(steps), m >= 1 && m <= maxGrid && steps >= 0 && steps <= maxStates && math.Abs(steps-x*float64(m)) < 1e-9
 }
 
 func poissonARL(k, h, m, start int, mean float64) Number {
-	if !(mean > 0 && mean < 1e6) || k < 1 || m < 1 {
+	if !(mean > 0 && mean < 1e6) || k < 1 || m < 1 || m > maxGrid {
 		return none(Undefined)
 	}
 	p := distuv.Poisson{Lambda: mean}

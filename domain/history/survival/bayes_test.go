@@ -1,6 +1,7 @@
 package survival
 
 import (
+	"math"
 	"slices"
 	"testing"
 
@@ -57,7 +58,10 @@ func TestFlatPriorAgainstR(t *testing.T) {
 		squares += d * d
 	}
 	c = 1 - 15*got.Prior.Rate*(1-got.Prior.Rate)/45/squares // James and Stein's, for comparison
+	drawnIn, raw := 0.0, 0.0                                // squared misses of what the rest of the season showed
 	for _, r := range rows {
+		drawnIn += math.Pow(byName(t, got, r["unit"]).Mean-r.float(t, "rest"), 2)
+		raw += math.Pow(r.float(t, "raw")-r.float(t, "rest"), 2)
 		same(t, r, "bb_alpha", number(got.Prior.A), rooted)
 		same(t, r, "bb_beta", number(got.Prior.B), rooted)
 		same(t, r, "bb_loglik", got.Prior.LogLik, rooted)
@@ -67,6 +71,7 @@ func TestFlatPriorAgainstR(t *testing.T) {
 		same(t, r, "js", number(got.Prior.Rate+c*(r.float(t, "raw")-got.Prior.Rate)), closedForm)
 		require.InDelta(t, r.float(t, "js"), byName(t, got, r["unit"]).Mean, 0.03)
 	}
+	require.Less(t, drawnIn, raw/2, "drawing in halves the error and more")
 }
 
 // Source: R; our toy shop.

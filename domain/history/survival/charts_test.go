@@ -13,6 +13,7 @@ func TestParetoAgainstR(t *testing.T) {
 	var causes []Cause
 	for _, r := range rows {
 		causes = append(causes, Cause{r["part"], r.int(t, "repeats"), r.float(t, "exposure_unit_days")})
+		require.LessOrEqual(t, r.int(t, "repeats"), r.int(t, "repairs"))
 	}
 	got := ParetoOf(causes, 0.95)
 	for i, r := range rows {

@@ -24,12 +24,10 @@ func TestKaplanMeierAgainstR(t *testing.T) {
 	require.Len(t, names, 14)
 	for _, name := range names {
 		rows := kmRows(t, name)
-		curves := map[string]Curve{
-			"plain":  KaplanMeier(rows, 1, 0.95, Plain),
-			"log":    KaplanMeier(rows, 1, 0.95, Log),
-			"loglog": KaplanMeier(rows, 1, 0.95, LogLog),
-		}
-		for kind, c := range curves {
+		for kind, ends := range map[Limits][2]string{
+			Plain: {"plain_lo", "plain_hi"}, Log: {"log_lo", "log_hi"}, LogLog: {"loglog_lo", "loglog_hi"},
+		} {
+			c := KaplanMeier(rows, 1, 0.95, kind)
 			require.Equal(t, OK, c.Status)
 			require.Len(t, c.Steps, len(groups[name]), name)
 			for i, r := range groups[name] {
@@ -40,7 +38,7 @@ func TestKaplanMeierAgainstR(t *testing.T) {
 				same(t, r, "se_greenwood", s.SE, closedForm)
 				same(t, r, "cumhaz_na", number(s.CumHazard), closedForm)
 				same(t, r, "se_cumhaz_aalen", number(s.CumHazardSE), closedForm)
-				sameInterval(t, r, kind+"_lo", kind+"_hi", s.Interval, closedForm)
+				sameInterval(t, r, ends[0], ends[1], s.Interval, closedForm)
 			}
 		}
 	}

@@ -62,9 +62,8 @@ func otherConventions(units []History, day int) conventions {
 			total += count(u, d)
 		}
 		c.poisson += total / (n * n)
-		for k := range int(total) {
-			left := n - float64(k)
-			c.greenwoodTies += 1 / (left * (left - 1))
+		for range int(total) { // one after the other, the unit staying at risk
+			c.greenwoodTies += 1 / (n * (n - 1))
 			c.seqTies += (math.Pow(1-1/n, 2) + (n-1)/(n*n)) / (n * n)
 		}
 		for _, u := range units {
@@ -103,10 +102,9 @@ func otherConventions(units []History, day int) conventions {
 // Source: R, survfit with id and robust = TRUE; valve seats of Nelson 1995, the
 // five systems of a public documentation page.
 func TestMCFAgainstR(t *testing.T) {
-	for _, name := range []string{"valveseat", "mcf5"} {
+	for name, rows := range map[string][]record{"valveseat": expected(t, "mcf_valveseat"), "mcf5": expected(t, "mcf_mcf5")} {
 		units := histories(t, name)
 		m := MeanCumulative(units, 0.95)
-		rows := expected(t, "mcf_"+name)
 		require.Len(t, m.Steps, len(rows))
 		for i, r := range rows {
 			s := m.Steps[i]

@@ -13,10 +13,13 @@ type Rate struct {
 	Interval Interval
 }
 
+// maxCount bounds the counts of rates: what is larger is a mistake of the caller.
+const maxCount = 1_000_000
+
 // PoissonRate is x events over an exposure with Garwood's exact limits (Garwood
 // 1936). No exposure, no rate.
 func PoissonRate(x int, exposure, level float64) Rate {
-	if x < 0 || !(exposure > 0) || math.IsInf(exposure, 0) || !validLevel(level) {
+	if x < 0 || x > maxCount || !(exposure > 0) || math.IsInf(exposure, 0) || !validLevel(level) {
 		return Rate{none(Undefined), noInterval(Undefined)}
 	}
 	lo, hi := garwood(float64(x), level)
@@ -44,7 +47,7 @@ type RateRatio struct {
 // The upper limit is missing when x2 is 0.
 func ComparePoisson(x1 int, t1 float64, x2 int, t2, level float64) RateRatio {
 	bad := RateRatio{none(Undefined), noInterval(Undefined), none(Undefined)}
-	if x1 < 0 || x2 < 0 || x1+x2 == 0 || !(t1 > 0 && t2 > 0) || math.IsInf(t1+t2, 0) || !validLevel(level) {
+	if x1 < 0 || x2 < 0 || x1 > maxCount || x2 > maxCount || x1+x2 == 0 || !(t1 > 0 && t2 > 0) || math.IsInf(t1+t2, 0) || !validLevel(level) {
 		return bad
 	}
 	share := ClopperPearson(float64(x1), float64(x1+x2), level)
