@@ -48,22 +48,26 @@ func RankRates(groups []Group, level float64) Ranking {
 func RankShares(groups []Group, level float64) Ranking {
 	for _, g := range groups {
 		if !(g.Events <= g.Size) {
-			return Ranking{Status: Undefined}
+			return noRanking()
 		}
 	}
 	return rank(betaBinomial{}, groups, level, betaPosterior)
+}
+
+func noRanking() Ranking {
+	return Ranking{Status: Undefined, Prior: PriorFit{LogLik: none(Undefined)}}
 }
 
 type posterior func(p PriorFit, g Group, level float64) Ranked
 
 func rank(f family, groups []Group, level float64, post posterior) Ranking {
 	if len(groups) == 0 || !validLevel(level) {
-		return Ranking{Status: Undefined}
+		return noRanking()
 	}
 	var counts []groupCount
 	for _, g := range groups {
 		if !(g.Events >= 0 && g.Size > 0 && g.Events < 1e12 && g.Size < 1e15 && g.Size > 1e-9) {
-			return Ranking{Status: Undefined}
+			return noRanking()
 		}
 		counts = append(counts, groupCount{g.Events, g.Size})
 	}

@@ -100,12 +100,16 @@ func (a Alarms) target() (float64, bool) {
 	return t, a.Charts > 0 && t >= 1 && t < 1e12
 }
 
+func noChoice(why Status) Choice {
+	return Choice{Status: why, ARL0: none(why), ARL1: none(why)}
+}
+
 // ChooseBernoulli finds the smallest h for watching a share of repeats that is
 // p0 when good and p1 when bad.
 func ChooseBernoulli(p0, p1 float64, a Alarms) Choice {
 	ref, ok := BernoulliReference(p0, p1)
 	if !ok {
-		return Choice{Status: Undefined}
+		return noChoice(Undefined)
 	}
 	return choose(a, ref.K(), ref.M, func(h int, bad bool) Number {
 		p := p0
@@ -121,7 +125,7 @@ func ChooseBernoulli(p0, p1 float64, a Alarms) Choice {
 func ChoosePoisson(good, bad float64, m int, a Alarms) Choice {
 	exact := PoissonK(good, bad)
 	if !exact.OK() || m < 1 || !(exact.Value*float64(m) < maxStates) {
-		return Choice{Status: Undefined}
+		return noChoice(Undefined)
 	}
 	k := max(1, int(math.Round(exact.Value*float64(m))))
 	return choose(a, float64(k)/float64(m), m, func(h int, isBad bool) Number {
@@ -136,7 +140,8 @@ func ChoosePoisson(good, bad float64, m int, a Alarms) Choice {
 // choose doubles h, in steps of 1/m, until the run length is long enough, then
 // halves the interval. Run lengths grow with h.
 func choose(a Alarms, k float64, m int, arl func(h int, bad bool) Number) Choice {
-	c := Choice{Status: Undefined, K: k, M: m, ARL0: none(Undefined), ARL1: none(Undefined)}
+	c := noChoice(Undefined)
+	c.K, c.M = k, m
 	want, ok := a.target()
 	if !ok {
 		return c
@@ -145,8 +150,7 @@ func choose(a Alarms, k float64, m int, arl func(h int, bad bool) Number) Choice
 	hi := 1
 	for !enough(hi) {
 		if hi *= 2; hi > maxStates {
-			c.Status = NotReached
-			return c
+			return noChoice(NotReached)
 		}
 	}
 	lo := hi / 2

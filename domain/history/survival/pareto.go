@@ -37,7 +37,7 @@ type Cause struct {
 // ParetoOf sorts causes by count, ties by name. Causes without exposure have no
 // rate and do not enter the prior of the others.
 func ParetoOf(causes []Cause, level float64) Pareto {
-	p := Pareto{Status: Undefined}
+	p := Pareto{Status: Undefined, Prior: noRanking().Prior}
 	if len(causes) == 0 || !validLevel(level) {
 		return p
 	}

@@ -67,14 +67,15 @@ type LRTest struct {
 // left truncation. Fewer than 3 failures are too_few; failures all of the same
 // age have no shape (undefined). Ages are positive, Entry < Exit.
 func FitWeibull(lives []Life, level float64) Weibull {
-	w := Weibull{Status: Undefined, N: len(lives), MeanIfExponential: none(Undefined), AtLeastIfExponential: none(Undefined),
+	w := Weibull{N: len(lives), MeanIfExponential: none(Undefined), AtLeastIfExponential: none(Undefined),
 		ShapeIsOne: LRTest{none(Undefined), none(Undefined), none(Undefined)}}
+	w.withhold(Undefined)
 	if len(lives) == 0 || !validLevel(level) || !validLives(lives) {
 		return w
 	}
 	w.describe(lives)
 	if w.Failures < minWeibullFailures {
-		w.Status = TooFew
+		w.withhold(TooFew)
 		return w
 	}
 	k := newLikelihood(lives, w.Longest)
@@ -85,6 +86,12 @@ func FitWeibull(lives []Life, level float64) Weibull {
 	w.Status = OK
 	w.fill(k, shape, level)
 	return w
+}
+
+// withhold marks the whole fit as missing.
+func (w *Weibull) withhold(why Status) {
+	none := Fitted{Wald: noInterval(why), Profile: noInterval(why)}
+	w.Status, w.Shape, w.Scale, w.B10, w.B50 = why, none, none, Life10{Fitted: none}, none
 }
 
 func validLives(lives []Life) bool {
