@@ -39,10 +39,10 @@ type Competing struct {
 }
 
 // maxCauses bounds the causes: they are counted on from 1 without gaps.
-const maxCauses = 1000
+const maxCauses = 100
 
 // CumulativeIncidence estimates the shares of all causes (Aalen and Johansen
-// 1978). Causes are numbered 1 to the largest seen, 1000 at most.
+// 1978). Causes are numbered 1 to the largest seen, 100 at most.
 func CumulativeIncidence(rows []Row, level float64) Competing {
 	c := Competing{Status: Undefined, N: len(rows), level: level}
 	if len(rows) == 0 || !valid(rows) || !validLevel(level) {
@@ -62,28 +62,29 @@ func CumulativeIncidence(rows []Row, level float64) Competing {
 	return c
 }
 
-// eventsByDay counts the events of each cause on each day.
-func eventsByDay(rows []Row) map[int]map[int]int {
-	by := map[int]map[int]int{}
+// eventsByDay counts the events of each cause on each day; a day without any is
+// empty.
+func eventsByDay(rows []Row, causes int) [][]int32 {
+	by := make([][]int32, lastDay(rows)+1)
 	for i := range rows {
 		if r := &rows[i]; r.Cause > 0 {
 			if by[r.Exit] == nil {
-				by[r.Exit] = map[int]int{}
+				by[r.Exit] = make([]int32, causes)
 			}
-			by[r.Exit][r.Cause]++
+			by[r.Exit][r.Cause-1]++
 		}
 	}
 	return by
 }
 
 func (c *Competing) steps(causes int) {
-	by := eventsByDay(c.rows)
+	by := eventsByDay(c.rows, causes)
 	s, cif := 1.0, make([]float64, causes)
 	for _, d := range countDays(c.rows, AnyCause) {
 		n := float64(d.risk)
-		for _, k := range sortedKeys(by[d.day]) {
-			cif[k-1] += s * float64(by[d.day][k]) / n
-			c.Events[k-1] += by[d.day][k]
+		for k, count := range by[d.day] {
+			cif[k] += s * float64(count) / n
+			c.Events[k] += int(count)
 		}
 		s *= float64(d.risk-d.events) / n
 		c.Steps = append(c.Steps, IncidenceStep{Day: d.day, AtRisk: d.risk, S: s, CIF: append([]float64(nil), cif...)})
@@ -151,7 +152,7 @@ func (c *Competing) influence(cause, horizon int) influence {
 	size := min(horizon, lastDay(c.rows)) + 1
 	grid := func() []float64 { return make([]float64, size) }
 	v := influence{grid(), grid(), grid(), grid(), grid(), grid(), grid()}
-	by := eventsByDay(c.rows)
+	by := eventsByDay(c.rows, len(c.Events))
 	next, s := 0, 1.0
 	for day := 1; day < size; day++ {
 		v.own[day], v.gone[day], v.lost[day], v.share[day] = v.own[day-1], v.gone[day-1], v.lost[day-1], v.share[day-1]
@@ -161,18 +162,21 @@ func (c *Competing) influence(cause, horizon int) influence {
 		step := c.Steps[next]
 		next++
 		n := float64(step.AtRisk)
-		ended := 0
-		for _, count := range by[day] {
-			ended += count
+		ended, mine := 0.0, 0.0
+		for k, count := range by[day] {
+			ended += float64(count)
+			if k == cause-1 {
+				mine = float64(count)
+			}
 		}
-		mine, left := float64(by[day][cause]), n-float64(ended)
+		left := n - ended
 		v.surv[day], v.perRisk[day] = s, 1/n
 		v.own[day] += s * mine / (n * n)
 		v.share[day] += s * mine / n
 		if left > 0 {
 			v.perEnd[day] = 1 / left
-			v.gone[day] += float64(ended) / (n * left)
-			v.lost[day] += float64(ended) / (n * left) * v.share[day]
+			v.gone[day] += ended / (n * left)
+			v.lost[day] += ended / (n * left) * v.share[day]
 		}
 		s = step.S
 	}
@@ -184,7 +188,7 @@ func (c *Competing) variance(cause, horizon int) float64 {
 	v := c.influence(cause, horizon)
 	end := len(v.own) - 1
 	total := v.share[end]
-	byUnit := make(map[int]float64, len(c.rows))
+	moves := make([]move, len(c.rows))
 	for i := range c.rows {
 		r := &c.rows[i]
 		a, b := min(r.Entry, end), min(r.Exit, end)
@@ -195,9 +199,9 @@ func (c *Competing) variance(cause, horizon int) float64 {
 			}
 			u -= v.perEnd[r.Exit] * (total - v.share[r.Exit])
 		}
-		byUnit[r.Unit] += u
+		moves[i] = move{r.Unit, u}
 	}
-	return sumSquares(byUnit)
+	return sumSquares(moves)
 }
 
 // Means are the days, up to a horizon, that a repair spends on the average

@@ -15,16 +15,19 @@ func root(f func(float64) float64, lo, hi float64) (x float64, ok bool) {
 	case !(flo*fhi < 0): // NaN included
 		return 0, false
 	}
-	side := 0
+	side, before := 0, math.Inf(1)
 	for i := range 300 {
 		mid := (lo*fhi - hi*flo) / (fhi - flo)
 		if i%4 == 3 || !(mid > lo && mid < hi) {
 			mid = lo + (hi-lo)/2
 		}
 		fmid := f(mid)
-		switch {
-		case fmid == 0 || hi-lo <= 4e-16*(math.Abs(lo)+math.Abs(hi)):
+		tol := 1e-14 + 1e-13*math.Abs(mid)
+		if fmid == 0 || hi-lo <= tol || math.Abs(mid-before) <= tol {
 			return mid, true
+		}
+		before = mid
+		switch {
 		case fmid*fhi < 0:
 			lo, flo = mid, fmid
 			if side == -1 {

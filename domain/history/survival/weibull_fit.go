@@ -134,8 +134,8 @@ func climb(slope func(float64) (value, next float64), lo, hi, b float64) (float6
 		switch {
 		case math.IsNaN(step):
 			return 0, false
-		case math.Abs(step) <= 1e-14*b:
-			return b, true
+		case math.Abs(step) <= 1e-9*b: // the next one would be its square
+			return b + step, true
 		case s > 0:
 			lo = b
 		default:

@@ -1,6 +1,10 @@
 package survival
 
-import "math"
+import (
+	"cmp"
+	"math"
+	"slices"
+)
 
 // How the limits of a repeat rate were made.
 const (
@@ -149,24 +153,35 @@ func survivalVarByUnit(rows []Row, cause int, days []dayCount, n int, s float64)
 		}
 		gone[day] = sum
 	}
-	byUnit := make(map[int]float64, len(rows))
+	moves := make([]move, len(rows))
 	for i := range rows {
 		r := &rows[i]
 		u := gone[min(r.Entry, n)] - gone[min(r.Exit, n)]
 		if r.event(cause) && r.Exit <= n {
 			u += back[r.Exit]
 		}
-		byUnit[r.Unit] += u
+		moves[i] = move{r.Unit, u}
 	}
-	return s * s * sumSquares(byUnit)
+	return s * s * sumSquares(moves)
 }
 
-// sumSquares adds in the order of the units, so that the last digit does not
-// depend on the order of a map.
-func sumSquares(by map[int]float64) float64 {
-	sum := 0.0
-	for _, k := range sortedKeys(by) {
-		sum += by[k] * by[k]
+// move is a row's influence on an estimate.
+type move struct {
+	unit int
+	by   float64
+}
+
+// sumSquares adds up the squares of the units' influences. Sorting also by size
+// keeps the last digit the same in whatever order the rows come.
+func sumSquares(moves []move) float64 {
+	slices.SortFunc(moves, func(a, b move) int { return cmp.Or(cmp.Compare(a.unit, b.unit), cmp.Compare(a.by, b.by)) })
+	sum, unit := 0.0, 0.0
+	for i, m := range moves {
+		unit += m.by
+		if i == len(moves)-1 || moves[i+1].unit != m.unit {
+			sum += unit * unit
+			unit = 0
+		}
 	}
 	return sum
 }
