@@ -180,3 +180,34 @@ func TestGrayRefuses(t *testing.T) {
 	require.Equal(t, TooFew, GrayTest([][]Row{one, {followed(9, 0, 3, 1)}}, 7).Status)
 	require.Equal(t, Undefined, GrayTest([][]Row{one, endings(1, 2, 4, 1)}, 1).P.Status, "units of both groups")
 }
+
+// Late entries: the numbers at risk by counting every row on every day.
+func TestLogRankWithLateEntries(t *testing.T) {
+	rng := shop(10)
+	groups := make([][]Row, 2)
+	for i := range 80 {
+		entry := rng.IntN(30)
+		groups[i%2] = append(groups[i%2], followed(i, entry, entry+1+rng.IntN(40), rng.IntN(3)))
+	}
+	wanted, observed := 0.0, 0.0
+	for day := 1; day <= 70; day++ {
+		var risk, events [2]float64
+		for g := range groups {
+			for _, r := range groups[g] {
+				if r.Entry < day && day <= r.Exit {
+					risk[g]++
+				}
+				if r.Exit == day && r.Cause == 1 {
+					events[g]++
+				}
+			}
+		}
+		observed += events[0]
+		if n := risk[0] + risk[1]; n > 0 {
+			wanted += (events[0] + events[1]) * risk[0] / n
+		}
+	}
+	got := LogRankTest(groups, 1, 0)
+	require.InDelta(t, observed, got.Groups[0].Observed, 1e-12)
+	require.InDelta(t, wanted, got.Groups[0].Expected, 1e-12)
+}

@@ -37,66 +37,46 @@ func otherConventions(units []History, day int) conventions {
 		days = append(days, u.Events...)
 	}
 	slices.Sort(days)
-	days = slices.Compact(days)
-	days = slices.DeleteFunc(days, func(d int) bool { return d > day })
-	atRisk := func(d int) (n float64) {
-		for _, u := range units {
-			if u.From < d && d <= u.To {
-				n++
-			}
-		}
-		return n
-	}
-	count := func(u History, d int) (c float64) {
-		for _, e := range u.Events {
-			if e == d {
-				c++
-			}
-		}
-		return c
-	}
+	days = slices.DeleteFunc(slices.Compact(days), func(d int) bool { return d > day })
 	var c conventions
-	for a, d := range days {
-		n, total := atRisk(d), 0.0
-		for _, u := range units {
-			total += count(u, d)
-		}
+	for i, d := range days {
+		n, total, spread := joint(units, d, d)
 		c.poisson += total / (n * n)
+		c.nocov += spread / (n * n)
 		for range int(total) { // one after the other, the unit staying at risk
 			c.greenwoodTies += 1 / (n * (n - 1))
 			c.seqTies += (math.Pow(1-1/n, 2) + (n-1)/(n*n)) / (n * n)
 		}
-		for _, u := range units {
-			if u.From < d && d <= u.To {
-				c.nocov += math.Pow((count(u, d)-total/n)/n, 2)
-			}
-		}
-		for b := a; b < len(days); b++ {
-			later := days[b]
-			m := atRisk(later)
-			totalLater, early := 0.0, 0.0
-			for _, u := range units {
-				if u.From < later && later <= u.To {
-					totalLater += count(u, later)
-					early += count(u, d)
-				}
-			}
-			s := 0.0
-			for _, u := range units {
-				if u.From < later && later <= u.To {
-					s += (count(u, d) - early/m) * (count(u, later) - totalLater/m)
-				}
-			}
-			factor := 2.0
-			if a == b {
-				factor = 1
-			}
-			if m > 1 {
-				c.nelson += factor * s / (m - 1) / n
-			}
+		c.nelson += spread / (n - 1) / n
+		for _, later := range days[i+1:] {
+			m, _, cross := joint(units, d, later)
+			c.nelson += 2 * cross / (m - 1) / n
 		}
 	}
 	return c
+}
+
+// joint looks at the units at risk on the later of two days: how many, their
+// failures on the first day, and the sum of products of the deviations.
+func joint(units []History, d, later int) (n, first, products float64) {
+	second := 0.0
+	for _, u := range units {
+		if u.From < later && later <= u.To {
+			n++
+			a, b := failuresOn(u, d), failuresOn(u, later)
+			first, second, products = first+a, second+b, products+a*b
+		}
+	}
+	return n, first, products - first*second/n
+}
+
+func failuresOn(u History, day int) (count float64) {
+	for _, e := range u.Events {
+		if e == day {
+			count++
+		}
+	}
+	return count
 }
 
 // Source: R, survfit with id and robust = TRUE; valve seats of Nelson 1995, the

@@ -97,16 +97,11 @@ func newtonPrior(f family, gs []groupCount, rate, size float64) (a, b float64, o
 	}
 	for range 500 {
 		da, db, done := newtonStep(f, gs, a, b)
-		shrink := 1.0
-		for range 60 {
-			l := f.logLik(gs, a*math.Exp(shrink*da), b*math.Exp(shrink*db))
-			if l >= top-1e-12*math.Abs(top) {
-				top = l
-				break
-			}
-			shrink /= 2
+		na, nb, l, ok := uphill(f, gs, a, b, da, db, top)
+		if !ok { // as high as the digits allow
+			return a, b, true
 		}
-		a, b = a*math.Exp(shrink*da), b*math.Exp(shrink*db)
+		a, b, top = na, nb, l
 		if !(a > 1e-8 && b > 1e-12 && a < 1e7 && b < 1e12) {
 			return 0, 0, false
 		}
@@ -115,6 +110,18 @@ func newtonPrior(f family, gs []groupCount, rate, size float64) (a, b float64, o
 		}
 	}
 	return 0, 0, false
+}
+
+// uphill takes the step, or the first of its halves that does not go down.
+func uphill(f family, gs []groupCount, a, b, da, db, top float64) (na, nb, l float64, ok bool) {
+	for range 40 {
+		na, nb = a*math.Exp(da), b*math.Exp(db)
+		if l = f.logLik(gs, na, nb); l >= top-1e-13*math.Abs(top) {
+			return na, nb, l, true
+		}
+		da, db = da/2, db/2
+	}
+	return a, b, top, false
 }
 
 // newtonStep is the step in (ln a, ln b), uphill even where the surface is not

@@ -4,7 +4,8 @@ import "math"
 
 // likelihood is the Weibull log-likelihood of a set of lives, with times divided
 // by the longest follow-up and equal times added up: whole days leave a few
-// hundred different ones of a million rows. A life counts +1 at its exit and,
+// hundred different ones of a million rows, while a million ages that are all
+// different take some seconds a limit. A life counts +1 at its exit and,
 // when it was entered late, -1 at its entry.
 //
 // Log-likelihoods here are of ln t; subtract failureLogs for those of t.
