@@ -2,9 +2,9 @@ package survival
 
 import "math"
 
-// root finds x in [lo, hi] with f(x) = 0 by secant steps
-// that keep the bracket ("Illinois"), with a bisection now and then. ok is false unless f
-// changes sign over the bracket.
+// root finds x in [lo, hi] with f(x) = 0 by secant steps that keep the bracket
+// ("Illinois"), with a bisection now and then, to some 11 digits. ok is false
+// unless f changes sign over the bracket.
 func root(f func(float64) float64, lo, hi float64) (x float64, ok bool) {
 	flo, fhi := f(lo), f(hi)
 	switch {
@@ -22,7 +22,7 @@ func root(f func(float64) float64, lo, hi float64) (x float64, ok bool) {
 			mid = lo + (hi-lo)/2
 		}
 		fmid := f(mid)
-		tol := 1e-14 + 1e-13*math.Abs(mid)
+		tol := 1e-12 + 1e-11*math.Abs(mid)
 		if fmid == 0 || hi-lo <= tol || math.Abs(mid-before) <= tol {
 			return mid, true
 		}

@@ -209,19 +209,21 @@ func (k *likelihood) between(gap func(float64) float64, ln, step float64) Interv
 // quantileLimits are the profile limits of the age with cumulative hazard h, the
 // shape being chosen afresh for each age tried.
 func (k *likelihood) quantileLimits(ln, lnSE, h, shape, floor float64) Interval {
+	near := shape
 	gap := func(lnQ float64) float64 {
-		l, ok := k.bestFor(lnQ-k.lnLongest, h, shape)
+		b, l, ok := k.bestFor(lnQ-k.lnLongest, h, near)
 		if !ok {
 			return math.NaN()
 		}
+		near = b
 		return l - floor
 	}
 	return k.between(gap, ln, lnSE)
 }
 
-// bestFor is the highest log-likelihood when the (scaled, ln) age q has the
-// cumulative hazard h: S(t) = exp(-h (t/q)^b).
-func (k *likelihood) bestFor(q, h, start float64) (float64, bool) {
+// bestFor is the shape b and height of the highest log-likelihood when the
+// (scaled, ln) age q has the cumulative hazard h: S(t) = exp(-h (t/q)^b).
+func (k *likelihood) bestFor(q, h, start float64) (b, l float64, ok bool) {
 	slope := func(b float64) (value, next float64) {
 		p := k.power(b)
 		f := h * math.Exp(-b*q)
@@ -229,11 +231,11 @@ func (k *likelihood) bestFor(q, h, start float64) (float64, bool) {
 		two := p.two - 2*q*p.one + q*q*p.zero
 		return k.failures/b + k.failureSum - k.failures*q - f*one, -k.failures/(b*b) - f*two
 	}
-	b, ok := climb(slope, minShape/100, maxShape*100, start)
+	b, ok = climb(slope, minShape/100, maxShape*100, start)
 	if !ok {
-		return 0, false
+		return 0, 0, false
 	}
 	p := k.power(b)
-	l := k.failures*(math.Log(b)+math.Log(h)-b*q) + b*k.failureSum - h*math.Exp(-b*q)*p.zero
-	return l, !math.IsNaN(l) && !math.IsInf(l, 0)
+	l = k.failures*(math.Log(b)+math.Log(h)-b*q) + b*k.failureSum - h*math.Exp(-b*q)*p.zero
+	return b, l, !math.IsNaN(l) && !math.IsInf(l, 0)
 }
