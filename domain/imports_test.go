@@ -42,6 +42,10 @@ var allowed = map[string]string{
 	"cmd/bench":               "* -shared/pg/pgtest -api/apitest",
 	"cmd/drumline/seed":       "* -shared/pg/pgtest -api/apitest",
 	"cmd/drumline":            "* -shared/pg/pgtest -api/apitest",
+
+	"domain/dispatch/hours": "domain",
+	"domain/dispatch/ical":  "domain",
+	"domain/dispatch/route": "domain",
 }
 
 // outside says which modules a tree of packages may import; other trees may
@@ -56,6 +60,10 @@ var outside = map[string][]string{
 	"diagnosis/sensors":       {"gonum.org"},
 	"domain":                  {},
 	"domain/history/survival": {"gonum.org"},
+
+	"domain/dispatch/hours": {},
+	"domain/dispatch/ical":  {},
+	"domain/dispatch/route": {},
 }
 
 // impure are packages the engine may not reach itself.
@@ -107,6 +115,7 @@ func TestImportTable(t *testing.T) {
 			for _, dep := range p.Deps {
 				require.NotContains(t, dep, "testcontainers", "the server binary")
 				require.NotContains(t, dep, "stretchr/testify", "the server binary")
+				require.NotContains(t, dep, "golang-ical", "the server binary")
 			}
 		}
 	}
