@@ -11,6 +11,7 @@ import (
 	"drumline/domain/calls"
 	"drumline/domain/care"
 	"drumline/domain/customers"
+	"drumline/domain/dispatch"
 	"drumline/domain/history"
 	"drumline/domain/people"
 	"drumline/domain/repair"
@@ -45,6 +46,7 @@ type API struct {
 	People      *people.Service
 	Customers   *customers.Service
 	Supplements *supplements.Service
+	Dispatch    *dispatch.Service
 	Calls       *calls.Service
 	Care        *care.Service
 	Repair      *repair.Service
@@ -57,7 +59,7 @@ type API struct {
 // New wires the slices.
 func New(d Deps) *API {
 	book := supplements.NewBook(d.Catalogue)
-	return &API{
+	a := &API{
 		Supplements: &supplements.Service{DB: d.DB, Catalogues: book, Now: d.Now},
 		People:      &people.Service{DB: d.DB, Keys: d.Keys, Hasher: d.Hasher, Now: d.Now, AccessLife: d.AccessLife},
 		Customers:   &customers.Service{DB: d.DB, Catalogues: book, Now: d.Now, UnitInUse: calls.OpenOfUnit, UnitsOfTech: calls.UnitsOfTech},
@@ -69,6 +71,8 @@ func New(d Deps) *API {
 		Cursors:     wire.NewCursors(d.Keys.Derive("page cursors")),
 		Now:         d.Now,
 	}
+	a.Dispatch = &dispatch.Service{DB: d.DB, Customers: a.Customers, Calls: a.Calls, Repair: a.Repair, Now: d.Now}
+	return a
 }
 
 // Edge makes the HTTP edge with every operation registered.
@@ -93,6 +97,10 @@ func (a *API) Register(e *Edge) {
 	a.registerNotices(e)
 	a.registerCalls(e)
 	a.registerVisits(e)
+	a.registerDispatch(e)
+	a.registerCalendars(e)
+	a.registerGlance(e)
+	a.registerDaySheets(e)
 	a.registerCare(e)
 	a.registerHistory(e)
 	a.registerCatalogue(e)

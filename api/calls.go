@@ -48,6 +48,8 @@ type CallSummary struct {
 	OpenedAt      wire.Time  `json:"opened_at"`
 	ClosedBy      *domain.ID `json:"closed_by,omitempty"`
 	ClosedAt      *wire.Time `json:"closed_at,omitempty"`
+	StatusSince   wire.Time  `json:"status_since" doc:"Since when it stands where it stands: how long it has waited for parts."`
+	PartsArrived  *wire.Time `json:"parts_arrived_at,omitempty" doc:"The parts it waited for have come: it is time for the return visit."`
 }
 
 // Call is one complaint about one unit.
@@ -72,7 +74,8 @@ type TriageAnswer struct {
 func viewCallSummary(c calls.Call) CallSummary {
 	return CallSummary{ID: c.ID, UnitID: c.UnitID, Complaint: c.Complaint, Description: c.Description, Status: string(c.Status),
 		Outcome: string(c.Outcome), OutcomeNote: c.OutcomeNote, ComesBackFrom: idOrNone(c.ComesBackFrom),
-		OpenedBy: c.OpenedBy, OpenedAt: wire.At(c.OpenedAt), ClosedBy: idOrNone(c.ClosedBy), ClosedAt: timeOrNone(c.ClosedAt)}
+		OpenedBy: c.OpenedBy, OpenedAt: wire.At(c.OpenedAt), ClosedBy: idOrNone(c.ClosedBy), ClosedAt: timeOrNone(c.ClosedAt),
+		StatusSince: wire.At(c.StatusSince), PartsArrived: timeOrNone(c.PartsArrivedAt)}
 }
 
 func (a *API) viewCall(ctx context.Context, d calls.Detail) Call {
@@ -141,10 +144,11 @@ type callsQuery struct {
 	UnitID       domain.ID `query:"unit_id"`
 	OpenedAfter  wire.Time `query:"opened_after" doc:"At or after this instant."`
 	OpenedBefore wire.Time `query:"opened_before" doc:"Before this instant."`
+	WithoutVisit bool      `query:"without_visit" doc:"Only calls that are not closed and have no visit booked or under way."`
 }
 
 func (a *API) listCalls(ctx context.Context, in *callsQuery) (*page[CallSummary], error) {
-	f := calls.Filter{Status: calls.Status(in.Status), UnitID: in.UnitID, OpenedAfter: instant(in.OpenedAfter), OpenedBefore: instant(in.OpenedBefore)}
+	f := calls.Filter{Status: calls.Status(in.Status), UnitID: in.UnitID, OpenedAfter: instant(in.OpenedAfter), OpenedBefore: instant(in.OpenedBefore), WithoutVisit: in.WithoutVisit}
 	var after calls.Key
 	return list(ctx, a, in.Paging, &after, func(n int) ([]calls.Call, error) {
 		return a.Calls.ListCalls(ctx, principal(ctx), f, after, n)
@@ -173,6 +177,12 @@ func (a *API) registerCallChanges(e *Edge) {
 			Body CallTriage
 		}) (*item[Call], error) {
 			return a.callItem(ctx)(a.Calls.Triage(ctx, principal(ctx), in.ID, ifMatch(ctx), in.Body.Triage))
+		})
+	register(e, Op{ID: "record-parts-arrived", Method: http.MethodPost, Path: "/v1/calls/{id}/parts-arrived", Tags: []string{"calls"}, Roles: anyone,
+		IfMatch: true, Errors: []int{http.StatusConflict}, Summary: "Say that the parts a call waited for have come",
+		Description: "The call is open again, for the return visit."},
+		func(ctx context.Context, in *ByID) (*item[Call], error) {
+			return a.callItem(ctx)(a.Calls.PartsArrived(ctx, principal(ctx), in.ID, ifMatch(ctx)))
 		})
 	register(e, Op{ID: "cancel-call", Method: http.MethodPost, Path: "/v1/calls/{id}/cancel", Tags: []string{"calls"}, Roles: office,
 		IfMatch: true, Errors: []int{http.StatusConflict, http.StatusUnprocessableEntity}, Summary: "Cancel a call nobody has come for",

@@ -157,6 +157,7 @@ type CatalogueAction struct {
 	ID       string   `json:"id"`
 	Name     string   `json:"name"`
 	Plain    string   `json:"plain"`
+	Fits     bool     `json:"fits" doc:"It takes a part from the van."`
 	Touches  []string `json:"touches" doc:"Parts whose evidence it ends; chosen: the part named with the action; all: every part."`
 	Destroys []string `json:"destroys"`
 	Cleans   []string `json:"cleans" doc:"Care scopes."`
@@ -269,7 +270,7 @@ func viewLimit(l *catalogue.Limit) CatalogueLimit {
 }
 
 func viewCatalogueAction(v *catalogue.Action) CatalogueAction {
-	return CatalogueAction{ID: v.ID, Name: v.Name, Plain: v.Plain, Touches: texts(v.Touches), Destroys: texts(v.Destroys), Cleans: texts(v.Cleans)}
+	return CatalogueAction{ID: v.ID, Name: v.Name, Plain: v.Plain, Fits: v.Fits, Touches: texts(v.Touches), Destroys: texts(v.Destroys), Cleans: texts(v.Cleans)}
 }
 
 func viewComplaint(c *catalogue.Complaint) CatalogueComplaint {

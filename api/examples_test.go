@@ -1,6 +1,7 @@
 package api_test
 
 import (
+	"strings"
 	"time"
 
 	"drumline/domain"
@@ -66,6 +67,40 @@ func init() {
 		"supplement": func(s *scene) string {
 			return s.owner.post("/v1/catalogue/own", map[string]any{"kind": "dishwasher", "title": "Models of " + s.code + " " + domain.NewID(time.Now()).String()[20:],
 				"models": []any{map[string]any{"model": "DW-" + domain.NewID(time.Now()).String()[20:]}}}).id()
+		},
+		"working_week": func(s *scene) string {
+			s.dispatcher.do("PUT", "/v1/people/"+s.tech.id.String()+"/working-week", `{"spans":[{"weekday":1,"starts":"00:00","ends":"24:00"},{"weekday":2,"starts":"00:00","ends":"24:00"},{"weekday":3,"starts":"00:00","ends":"24:00"},{"weekday":4,"starts":"00:00","ends":"24:00"},{"weekday":5,"starts":"00:00","ends":"24:00"},{"weekday":6,"starts":"00:00","ends":"24:00"},{"weekday":7,"starts":"00:00","ends":"24:00"}]}`, "If-Match", "*").want(200)
+			return s.tech.id.String()
+		},
+		"dispatch_rule": func(s *scene) string {
+			s.owner.do("PATCH", "/v1/dispatch-rule", map[string]any{"hold_minutes": 12}, "If-Match", "*").want(200)
+			return s.code
+		},
+		"finished_visit": func(s *scene) string {
+			unit := s.dispatcher.post("/v1/units", map[string]any{"site_id": s.get("site"), "kind": "electric_dryer"}).id()
+			call := s.dispatcher.post("/v1/calls", map[string]any{"unit_id": unit, "complaint": "runs_too_hot"}).id()
+			visit := onSite(s, call)
+			s.tech.do("POST", "/v1/visits/"+visit+"/status", map[string]any{"status": "done"}, "If-Match", "*").want(200)
+			return visit
+		},
+		"calendar": func(s *scene) string { s.get("calendar_token"); return s.made["calendar"] },
+		"calendar_token": func(s *scene) string {
+			a := s.dispatcher.post("/v1/calendars", map[string]any{"name": "Visits of " + s.code})
+			s.made["calendar"] = a.id()
+			return strings.TrimPrefix(a.str("path"), "/v1/calendars/")
+		},
+		"time_off": func(s *scene) string {
+			return s.dispatcher.post("/v1/time-off", map[string]any{"starts_on": "2031-01-01", "ends_on": "2031-01-01", "note": "closed at " + s.code}).id()
+		},
+		"waiting_call": func(s *scene) string {
+			call := s.dispatcher.post("/v1/calls", map[string]any{"unit_id": s.get("unit"), "complaint": "runs_too_hot"}).id()
+			onSite(s, call)
+			s.dispatcher.do("PATCH", "/v1/calls/"+call, map[string]any{"status": "waiting_for_parts"}, "If-Match", "*").want(200)
+			return call
+		},
+		"hold": func(s *scene) string {
+			call := s.dispatcher.post("/v1/calls", map[string]any{"unit_id": s.get("unit"), "complaint": "runs_too_hot"}).id()
+			return s.dispatcher.post("/v1/calls/"+call+"/holds", map[string]any{"tech_id": s.tech.id.String(), "starts_at": nextHour(s), "ends_at": s.made["next_end"]}).id()
 		},
 		"conclusion": func(s *scene) string {
 			s.tech.do("POST", "/v1/calls/"+s.get("call_visited")+"/statements", map[string]any{"statements": []string{"in_place"}}).want(200)
@@ -228,6 +263,27 @@ var examples = map[string]example{
 	"change-visit":       {as: "dispatcher", path: "/v1/visits/{booked_visit}", body: `{"tech_id":"{tech}","note":"gate code at the desk"}`, header: anyETag},
 	"set-visit-status":   {as: "tech", path: "/v1/visits/{booked_visit}/status", body: `{"status":"on_the_way"}`, header: anyETag},
 	"list-visit-changes": {as: "dispatcher", path: "/v1/visit-changes?after=0"},
+
+	"read-dispatch-rule":    {as: "tech", path: "/v1/dispatch-rule"},
+	"change-dispatch-rule":  {as: "owner", path: "/v1/dispatch-rule", body: `{"window_minutes":180,"speed_km_per_hour":35}`, header: anyETag},
+	"read-working-week":     {as: "tech", path: "/v1/people/{tech}/working-week"},
+	"put-working-week":      {as: "dispatcher", path: "/v1/people/{tech}/working-week", body: `{"spans":[{"weekday":1,"starts":"00:00","ends":"24:00"},{"weekday":2,"starts":"00:00","ends":"24:00"},{"weekday":3,"starts":"00:00","ends":"24:00"},{"weekday":4,"starts":"00:00","ends":"24:00"},{"weekday":5,"starts":"00:00","ends":"24:00"},{"weekday":6,"starts":"00:00","ends":"24:00"},{"weekday":7,"starts":"00:00","ends":"24:00"}],"base":{"latitude":41.9,"longitude":-87.7}}`, header: anyETag},
+	"create-time-off":       {as: "dispatcher", path: "/v1/time-off", body: `{"person_id":"{tech}","starts_on":"2031-05-02","ends_on":"2031-05-03","note":"away"}`, status: 201},
+	"list-time-off":         {as: "tech", path: "/v1/time-off"},
+	"drop-time-off":         {as: "dispatcher", path: "/v1/time-off/{time_off}", status: 204},
+	"list-slots":            {as: "dispatcher", path: "/v1/slots?call={call}&days=7"},
+	"hold-window":           {as: "dispatcher", path: "/v1/calls/{call}/holds", body: `{"tech_id":"{tech}","starts_at":"{window_start}","ends_at":"{window_end}"}`, status: 201},
+	"list-holds":            {as: "dispatcher", path: "/v1/holds"},
+	"release-hold":          {as: "dispatcher", path: "/v1/holds/{hold}", status: 204},
+	"create-calendar":       {as: "tech", path: "/v1/calendars", body: `{"name":"My visits","person_id":"{tech}"}`, status: 201},
+	"list-calendars":        {as: "dispatcher", path: "/v1/calendars"},
+	"revoke-calendar":       {as: "dispatcher", path: "/v1/calendars/{calendar}/revoke", status: 204},
+	"read-calendar":         {path: "/v1/calendars/{calendar_token}"},
+	"read-day-sheet":        {as: "dispatcher", path: "/v1/day-sheets/{tech}/2026-12-01"},
+	"plan-day":              {as: "dispatcher", path: "/v1/day-sheets/{tech}/2026-12-01/plan", body: `{"apply":true}`},
+	"read-unit-at-a-glance": {as: "dispatcher", path: "/v1/units/{unit}/at-a-glance"},
+	"record-parts-arrived":  {as: "tech", path: "/v1/calls/{waiting_call}/parts-arrived", header: anyETag},
+	"list-visit-versions":   {as: "tech", path: "/v1/visits/{visit}/history"},
 
 	"read-care":       {as: "tech", path: "/v1/units/{unit_visited}/care"},
 	"record-cleaning": {as: "dispatcher", path: "/v1/units/{unit}/care/cleanings", body: `{"done_on":"2025-09-12","scopes":["run"],"done_by":"customer"}`, status: 201},

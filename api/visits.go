@@ -16,6 +16,10 @@ type NewVisit struct {
 	StartsAt wire.Time `json:"starts_at"`
 	EndsAt   wire.Time `json:"ends_at" doc:"After starts_at, at most 24 hours. The next visit may begin at this very instant."`
 	Note     string    `json:"note,omitempty" maxLength:"2000"`
+	// The window promised to the customer.
+	ArriveFrom  *wire.Time `json:"arrive_from,omitempty" doc:"The window the customer is told; starts_at lies within it. Absent: they are told starts_at."`
+	ArriveUntil *wire.Time `json:"arrive_until,omitempty"`
+	Override    string     `json:"override,omitempty" maxLength:"400" doc:"Why it is booked outside working hours or without a competence the unit needs."`
 }
 
 // VisitPatch changes a visit.
@@ -24,6 +28,34 @@ type VisitPatch struct {
 	StartsAt wire.Opt[wire.Time] `json:"starts_at,omitzero"`
 	EndsAt   wire.Opt[wire.Time] `json:"ends_at,omitzero"`
 	Note     wire.Opt[string]    `json:"note,omitzero" maxLength:"2000"`
+
+	ArriveFrom  wire.Opt[wire.Time] `json:"arrive_from,omitzero" doc:"With arrive_until: the window promised anew; both null: none."`
+	ArriveUntil wire.Opt[wire.Time] `json:"arrive_until,omitzero"`
+	Override    wire.Opt[string]    `json:"override,omitzero" maxLength:"400"`
+	Reason      string              `json:"reason,omitempty" maxLength:"400" doc:"Why it is moved or changes hands; kept with its history."`
+}
+
+// window is the promise as the patch gives it, nil when it says nothing of it.
+func (p VisitPatch) window() *calls.Window {
+	if !p.ArriveFrom.Set && !p.ArriveUntil.Set {
+		return nil
+	}
+	w := &calls.Window{}
+	if p.ArriveFrom.Set && !p.ArriveFrom.Null {
+		w.From = &p.ArriveFrom.V.Time
+	}
+	if p.ArriveUntil.Set && !p.ArriveUntil.Null {
+		w.Until = &p.ArriveUntil.V.Time
+	}
+	return w
+}
+
+// instantOf is a time that may be absent.
+func instantOf(t *wire.Time) *time.Time {
+	if t == nil {
+		return nil
+	}
+	return &t.Time
 }
 
 // VisitStep takes a visit one step on.
@@ -34,16 +66,20 @@ type VisitStep struct {
 
 // Visit is one appointment of a call.
 type Visit struct {
-	ID        domain.ID  `json:"id"`
-	CallID    domain.ID  `json:"call_id"`
-	TechID    *domain.ID `json:"tech_id,omitempty" doc:"Absent: nobody is assigned yet."`
-	StartsAt  wire.Time  `json:"starts_at"`
-	EndsAt    wire.Time  `json:"ends_at"`
-	Status    string     `json:"status" doc:"booked, on_the_way, on_site, done, cancelled or no_access."`
-	Note      string     `json:"note"`
-	Reason    string     `json:"reason,omitempty" doc:"Why it was cancelled, or why there was no access."`
-	CreatedAt wire.Time  `json:"created_at"`
-	UpdatedAt wire.Time  `json:"updated_at"`
+	ID          domain.ID  `json:"id"`
+	CallID      domain.ID  `json:"call_id"`
+	TechID      *domain.ID `json:"tech_id,omitempty" doc:"Absent: nobody is assigned yet."`
+	StartsAt    wire.Time  `json:"starts_at"`
+	EndsAt      wire.Time  `json:"ends_at"`
+	Status      string     `json:"status" doc:"booked, on_the_way, on_site, done, cancelled or no_access."`
+	Note        string     `json:"note"`
+	ArriveFrom  *wire.Time `json:"arrive_from,omitempty" doc:"The window promised to the customer; absent: they were told starts_at."`
+	ArriveUntil *wire.Time `json:"arrive_until,omitempty"`
+	Override    string     `json:"override,omitempty" doc:"Why it was booked outside working hours or without a competence."`
+	Returning   bool       `json:"return_visit" doc:"It comes back to a call that was visited before."`
+	Reason      string     `json:"reason,omitempty" doc:"Why it was cancelled, or why there was no access."`
+	CreatedAt   wire.Time  `json:"created_at"`
+	UpdatedAt   wire.Time  `json:"updated_at"`
 
 	Notices []UnitNotice `json:"safety_notices" doc:"Notices that touch the unit and are not yet handled, the gravest first."`
 }
@@ -64,7 +100,8 @@ type VisitChanges struct {
 
 func viewVisit(v calls.Visit) Visit {
 	return Visit{ID: v.ID, CallID: v.CallID, TechID: idOrNone(v.TechID), StartsAt: wire.At(v.StartsAt), EndsAt: wire.At(v.EndsAt),
-		Status: string(v.Status), Note: v.Note, Reason: v.Reason, CreatedAt: wire.At(v.CreatedAt), UpdatedAt: wire.At(v.UpdatedAt),
+		Status: string(v.Status), Note: v.Note, Reason: v.Reason, ArriveFrom: timeOrNone(v.ArriveFrom), ArriveUntil: timeOrNone(v.ArriveUntil),
+		Override: v.Override, Returning: v.ReturnVisit, CreatedAt: wire.At(v.CreatedAt), UpdatedAt: wire.At(v.UpdatedAt),
 		Notices: viewNotices(v.Notices)}
 }
 
@@ -88,9 +125,10 @@ func givenTime(o wire.Opt[wire.Time]) *time.Time {
 	return nil
 }
 
-const bookText = `A tech has one visit at a time: a window that overlaps another visit of theirs is 409, also when two bookings race. A closed call
-takes no visits (409). safety_notices of the answer names what a maker or an authority warns of for this unit: tell the customer what its say
-holds.`
+const bookText = `A tech has one visit at a time: a window that overlaps another visit of theirs, or one held for another call, is 409, also when two
+bookings race; the refusal names up to three free windows (extra.free_windows). Outside the tech's working time, or without the gas competence for a
+unit that burns gas, it takes an override that says why. A closed call takes no visits (409). Booking a call ends its hold.
+safety_notices of the answer names what a maker or an authority warns of for this unit: tell the customer what its say holds.`
 
 func (a *API) registerVisits(e *Edge) {
 	const op = "book-visit"
@@ -101,8 +139,9 @@ func (a *API) registerVisits(e *Edge) {
 			Body    NewVisit
 		}) (*made[Visit], error) {
 			n := in.Body
-			v, replayed, err := a.Calls.Book(ctx, principal(ctx), onceKey(ctx, op, in.RawBody), in.ID,
-				calls.NewVisit{TechID: n.TechID, StartsAt: n.StartsAt.Time, EndsAt: n.EndsAt.Time, Note: n.Note})
+			v, replayed, err := a.Dispatch.Book(ctx, principal(ctx), onceKey(ctx, op, in.RawBody), in.ID,
+				calls.NewVisit{TechID: n.TechID, StartsAt: n.StartsAt.Time, EndsAt: n.EndsAt.Time, Note: n.Note, Override: n.Override,
+					ArriveFrom: instantOf(n.ArriveFrom), ArriveUntil: instantOf(n.ArriveUntil)})
 			return madeOf("/v1/visits/"+v.ID.String(), v.Version, replayed, viewVisit(v)), err
 		})
 	register(e, show("list-visits", "/v1/visits", "visits", anyone, "List visits by start; a tech gets their own"), a.listVisits)
@@ -121,10 +160,26 @@ type visitsQuery struct {
 	Status string    `query:"status" enum:"booked,on_the_way,on_site,done,cancelled,no_access"`
 	From   wire.Time `query:"from" doc:"Visits that end after this instant."`
 	To     wire.Time `query:"to" doc:"Visits that begin before this instant."`
+
+	Date       string `query:"date" pattern:"^(today|[0-9]{4}-[0-9]{2}-[0-9]{2})$" doc:"Only visits of this day in the shop's zone: today or YYYY-MM-DD. In place of from and to."`
+	Unassigned bool   `query:"unassigned" doc:"Only booked visits that nobody has."`
+	Overdue    bool   `query:"overdue" doc:"Only visits that should be over by now and are not."`
 }
 
 func (a *API) listVisits(ctx context.Context, in *visitsQuery) (*page[Visit], error) {
 	f := calls.VisitFilter{TechID: in.TechID, CallID: in.CallID, Status: calls.VisitStatus(in.Status), From: instant(in.From), To: instant(in.To)}
+	f.Unassigned = in.Unassigned
+	if in.Overdue {
+		now := a.Now()
+		f.LateAt = &now
+	}
+	if in.Date != "" {
+		from, to, err := a.Dispatch.DayOf(ctx, principal(ctx), in.Date)
+		if err != nil {
+			return nil, err
+		}
+		f.From, f.To = &from, &to
+	}
 	var after calls.VisitKey
 	return list(ctx, a, in.Paging, &after, func(n int) ([]calls.Visit, error) {
 		return a.Calls.ListVisits(ctx, principal(ctx), f, after, n)
@@ -139,8 +194,9 @@ func (a *API) registerVisitChanges(e *Edge) {
 		ByID
 		Body VisitPatch
 	}) (*item[Visit], error) {
-		c := calls.VisitChange{TechID: given(in.Body.TechID), StartsAt: givenTime(in.Body.StartsAt), EndsAt: givenTime(in.Body.EndsAt), Note: given(in.Body.Note)}
-		return visitItem(a.Calls.ChangeVisit(ctx, principal(ctx), in.ID, ifMatch(ctx), c))
+		c := calls.VisitChange{TechID: given(in.Body.TechID), StartsAt: givenTime(in.Body.StartsAt), EndsAt: givenTime(in.Body.EndsAt), Note: given(in.Body.Note),
+			Override: given(in.Body.Override), Reason: in.Body.Reason, Window: in.Body.window()}
+		return visitItem(a.Dispatch.Change(ctx, principal(ctx), in.ID, ifMatch(ctx), c))
 	})
 	register(e, Op{ID: "set-visit-status", Method: http.MethodPost, Path: "/v1/visits/{id}/status", Tags: []string{"visits"}, Roles: anyone,
 		IfMatch: true, Errors: []int{http.StatusConflict, http.StatusUnprocessableEntity}, Summary: "Take a visit one step on",
@@ -158,16 +214,17 @@ func (a *API) registerVisitChanges(e *Edge) {
 func (a *API) registerFeed(e *Edge) {
 	op := show("list-visit-changes", "/v1/visit-changes", "visits", office, "Follow what changes in the shop's visits")
 	op.Description = "Numbers count up without gaps in the order of commits, so whoever has read up to a number has missed nothing up to it. " +
-		"An empty answer means nothing new: ask again later with the same after."
+		"An empty answer means nothing new: ask again with the same after. With wait the answer is held until there is something new, or that long."
 	register(e, op, func(ctx context.Context, in *struct {
 		After int64 `query:"after" minimum:"0" doc:"Changes numbered above this; 0 or absent begins at the first."`
 		Limit int   `query:"limit" minimum:"0" doc:"At most this many: 0 or absent means 50, more than 200 means 200."`
+		Wait  int   `query:"wait" minimum:"0" maximum:"25" doc:"Seconds to wait for something new."`
 	}) (*struct{ Body VisitChanges }, error) {
 		limit, err := wire.PageSize(in.Limit)
 		if err != nil {
 			return nil, err
 		}
-		cs, err := a.Calls.Changes(ctx, principal(ctx), in.After, limit)
+		cs, err := a.Calls.AwaitChanges(ctx, principal(ctx), in.After, limit, time.Duration(in.Wait)*time.Second)
 		out := &struct{ Body VisitChanges }{VisitChanges{Items: []VisitChange{}, NextAfter: in.After}}
 		for _, c := range cs {
 			out.Body.Items = append(out.Body.Items, VisitChange{Seq: c.Seq, VisitID: c.VisitID, Change: c.What, ChangedAt: wire.At(c.At)})

@@ -140,6 +140,10 @@ func walk(t *testing.T, w *world) {
 			own := newScene(w.a)
 			for _, name := range e.names() {
 				absent := own.ask(op, e, name, domain.NewID(time.Now()).String())
+				if op.Public && name == "calendar_token" { // whoever has it may read: it is the key
+					require.Equal(t, http.StatusNotFound, absent.status, "%s", absent.raw)
+					continue
+				}
 				leak := own.ask(op, e, name, foreign.get(name))
 				require.Equal(t, absent.status, leak.status, "{%s} of another shop: %s", name, leak.raw)
 				require.Equal(t, string(absent.raw), string(leak.raw), "{%s} of another shop", name)
@@ -148,7 +152,8 @@ func walk(t *testing.T, w *world) {
 				if inPath {
 					require.Equal(t, http.StatusNotFound, leak.status, "{%s} of another shop: %s", name, leak.raw)
 				}
-				require.Equal(t, inQuery, leak.status < 400, "{%s} of another shop: %s", name, leak.raw)
+				filters := inQuery && op.ID != "list-slots" // those are of one call, which must exist
+				require.Equal(t, filters, leak.status < 400, "{%s} of another shop: %s", name, leak.raw)
 			}
 			got := own.ask(op, e, "", "")
 			if got.status >= 500 {

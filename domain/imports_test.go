@@ -30,6 +30,7 @@ var allowed = map[string]string{
 	"domain/care":             "domain domain/supplements domain/audit domain/once domain/people domain/customers shared/pg diagnosis/catalogue diagnosis/measure",
 	"domain/repair":           "domain domain/supplements domain/audit domain/once domain/people domain/customers domain/calls domain/care shared/pg diagnosis diagnosis/airflow diagnosis/catalogue diagnosis/electric diagnosis/isolate diagnosis/measure diagnosis/sensors",
 	"domain/history/survival": "",
+	"domain/dispatch":         "domain domain/dispatch/hours domain/dispatch/ical domain/dispatch/route domain/supplements domain/audit domain/once domain/people domain/customers domain/calls domain/care domain/repair shared/pg diagnosis diagnosis/airflow diagnosis/catalogue diagnosis/electric diagnosis/isolate diagnosis/measure diagnosis/sensors",
 	"domain/history":          "domain domain/history/survival shared/pg diagnosis/isolate",
 	"api/wire":                "domain",
 	"api":                     "* -cmd -migrations -shared/pg/local -shared/pg/pgtest -api/apitest",

@@ -223,7 +223,7 @@ func (k *shopkeeper) call(ctx context.Context, w *tech, n int) error {
 		return err
 	}
 	at := time.Now().Truncate(time.Minute).Add(time.Duration(n) * time.Hour)
-	visit, _, err := k.calls.Book(ctx, k.owner, newKey(), call.ID, calls.NewVisit{TechID: w.p.Person, StartsAt: at, EndsAt: at.Add(time.Hour)})
+	visit, _, err := k.calls.Book(ctx, k.owner, newKey(), call.ID, calls.NewVisit{TechID: w.p.Person, StartsAt: at, EndsAt: at.Add(time.Hour)}, calls.Guard{})
 	if err != nil {
 		return err
 	}

@@ -193,7 +193,7 @@ func (w *walkMaker) book(ctx context.Context, call domain.ID) (calls.Visit, erro
 	const length = 30 * time.Minute
 	at := time.Now().UTC().Truncate(time.Minute)
 	for range 200 {
-		v, _, err := w.api.Calls.Book(ctx, w.dispatcher, freshKey(), call, calls.NewVisit{TechID: w.tech.Person, StartsAt: at, EndsAt: at.Add(length)})
+		v, _, err := w.api.Calls.Book(ctx, w.dispatcher, freshKey(), call, calls.NewVisit{TechID: w.tech.Person, StartsAt: at, EndsAt: at.Add(length)}, calls.Guard{})
 		if domain.KindOf(err) != domain.Conflict {
 			return v, err
 		}

@@ -246,7 +246,7 @@ func (j *job) book(t *testing.T, features []string) {
 	require.NotEmpty(t, call["advice"])
 	j.call = call["id"].(string)
 	start := time.Now().UTC().Add(time.Duration(5000+*d.n) * time.Hour).Truncate(time.Hour) // nobody is booked there
-	j.visit = d.post("/v1/calls/"+j.call+"/visits", m{"tech_id": j.techID, "starts_at": start.Format(time.RFC3339), "ends_at": start.Add(time.Hour).Format(time.RFC3339)})["id"].(string)
+	j.visit = d.post("/v1/calls/"+j.call+"/visits", m{"tech_id": j.techID, "starts_at": start.Format(time.RFC3339), "ends_at": start.Add(time.Hour).Format(time.RFC3339), "override": "Any hour will do for this job."})["id"].(string)
 	for _, s := range []string{"on_the_way", "on_site"} {
 		j.tech.ask(200, "POST", "/v1/visits/"+j.visit+"/status", m{"status": s}, "If-Match", "*")
 	}

@@ -124,6 +124,7 @@ type Action struct {
 	ID       string   `yaml:"id" json:"id,omitempty"`
 	Name     string   `yaml:"name" json:"name,omitempty"`
 	Plain    string   `yaml:"plain" json:"plain,omitempty"`
+	Fits     bool     `yaml:"fits" json:"fits,omitempty"`         // it takes a part from the van
 	Touches  []string `yaml:"touches" json:"touches,omitempty"`   // part ids; "chosen" = the part named with the action; "all" = every part
 	Destroys []string `yaml:"destroys" json:"destroys,omitempty"` // as-found states it ends (see Check.Needs)
 	Cleans   []string `yaml:"cleans" json:"cleans,omitempty"`     // care scopes: screen, blower, cabinet, transition_duct, run, hood

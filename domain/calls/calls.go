@@ -72,6 +72,10 @@ type Call struct {
 	// Edition of the shop's own catalogue content the call is judged by: the
 	// one it was opened under, or was taken to later.
 	Edition int64 `db:"edition"`
+	// StatusSince is when the call came to where it stands; PartsArrivedAt is
+	// when the parts it waited for came, nil when it never waited or still does.
+	StatusSince    time.Time  `db:"status_since"`
+	PartsArrivedAt *time.Time `db:"parts_arrived_at"`
 }
 
 // Answer is what the customer said to one triage question of the complaint.
@@ -98,17 +102,23 @@ const (
 // Visit is one appointment of a call. The window includes StartsAt and leaves
 // EndsAt out, so one visit may begin the moment another ends.
 type Visit struct {
-	ID        domain.ID   `db:"id"`
-	CallID    domain.ID   `db:"call_id"`
-	TechID    domain.ID   `db:"tech_id"` // zero: nobody yet
-	StartsAt  time.Time   `db:"starts_at"`
-	EndsAt    time.Time   `db:"ends_at"`
-	Status    VisitStatus `db:"status"`
-	Note      string      `db:"note"`
-	Reason    string      `db:"cancel_reason"` // of a cancelled visit, or one that found nobody in
-	Version   int64       `db:"version"`
-	CreatedAt time.Time   `db:"created_at"`
-	UpdatedAt time.Time   `db:"updated_at"`
+	ID       domain.ID   `db:"id"`
+	CallID   domain.ID   `db:"call_id"`
+	TechID   domain.ID   `db:"tech_id"` // zero: nobody yet
+	StartsAt time.Time   `db:"starts_at"`
+	EndsAt   time.Time   `db:"ends_at"`
+	Status   VisitStatus `db:"status"`
+	Note     string      `db:"note"`
+	Reason   string      `db:"cancel_reason"` // of a cancelled visit, or one that found nobody in
+	// ArriveFrom and ArriveUntil are the window the customer was promised: the
+	// tech begins within it. Nil: the customer was told StartsAt itself.
+	ArriveFrom  *time.Time `db:"arrive_from"`
+	ArriveUntil *time.Time `db:"arrive_until"`
+	Override    string     `db:"override"`     // why it was booked outside hours or without a competence
+	ReturnVisit bool       `db:"return_visit"` // comes back to a call that was visited before
+	Version     int64      `db:"version"`
+	CreatedAt   time.Time  `db:"created_at"`
+	UpdatedAt   time.Time  `db:"updated_at"`
 	// Notices are the safety notices of the unit not yet handled, the gravest
 	// first. The use cases of visits fill it, QueueVisit and QueueVisits do not.
 	Notices []customers.NoticeFlag `db:"-"`

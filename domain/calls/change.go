@@ -35,6 +35,7 @@ type Filter struct {
 	UnitID       domain.ID
 	OpenedAfter  *time.Time // at or after
 	OpenedBefore *time.Time // before
+	WithoutVisit bool       // no visit is booked or under way
 }
 
 // Key is where a page of calls begins: after this instant and id, going back.
@@ -53,8 +54,9 @@ func (s *Service) ListCalls(ctx context.Context, p domain.Principal, f Filter, a
 			AND ($3 = '' OR status = $3) AND ($4::uuid IS NULL OR unit_id = $4)
 			AND ($5::timestamptz IS NULL OR opened_at >= $5) AND ($6::timestamptz IS NULL OR opened_at < $6)
 			AND ($8::uuid IS NULL OR (opened_at, id) < ($7, $8))
+			AND (NOT $10 OR status <> 'closed' AND NOT EXISTS (SELECT FROM visit v WHERE v.shop_id = $1 AND v.call_id = c.id AND v.status IN ('booked', 'on_the_way', 'on_site')))
 			ORDER BY opened_at DESC, id DESC LIMIT $9`,
-			p.Shop, only(p), string(f.Status), f.UnitID, f.OpenedAfter, f.OpenedBefore, after.OpenedAt, after.ID, size)
+			p.Shop, only(p), string(f.Status), f.UnitID, f.OpenedAfter, f.OpenedBefore, after.OpenedAt, after.ID, size, f.WithoutVisit)
 	})
 	return cs, err
 }
@@ -93,8 +95,28 @@ func (s *Service) ChangeCall(ctx context.Context, p domain.Principal, id domain.
 		if c.Status != nil {
 			d.Status = *c.Status
 		}
-		b.Queue(`UPDATE call SET description = $3, status = $4, version = $5 WHERE shop_id = $1 AND id = $2`, p.Shop, id, d.Description, d.Status, d.Version)
+		if d.Status != before.Status {
+			d.StatusSince = now
+		}
+		if d.Status == WaitingForParts {
+			d.PartsArrivedAt = nil
+		}
+		b.Queue(`UPDATE call SET description = $3, status = $4, version = $5, status_since = $6, parts_arrived_at = $7 WHERE shop_id = $1 AND id = $2`,
+			p.Shop, id, d.Description, d.Status, d.Version, d.StatusSince, d.PartsArrivedAt)
 		return audit.Diff(before, d.Call), nil
+	})
+}
+
+// PartsArrived says that the parts a call waited for have come, if its version
+// is still version: it is open again, for the return visit.
+func (s *Service) PartsArrived(ctx context.Context, p domain.Principal, id domain.ID, version int64) (Detail, error) {
+	return s.edit(ctx, p, id, version, func(_ context.Context, _ *pg.Tx, b *pgx.Batch, d *Detail, now time.Time) ([]string, error) {
+		if d.Status != WaitingForParts {
+			return nil, domain.Errorf(domain.Conflict, "This call is not waiting for parts.")
+		}
+		d.Status, d.StatusSince, d.PartsArrivedAt = Open, now, &now
+		b.Queue(`UPDATE call SET status = 'open', status_since = $4, parts_arrived_at = $4, version = $3 WHERE shop_id = $1 AND id = $2`, p.Shop, id, d.Version, now)
+		return []string{"status", "parts_arrived_at"}, nil
 	})
 }
 
@@ -153,7 +175,7 @@ func (s *Service) CancelCall(ctx context.Context, p domain.Principal, id domain.
 				return domain.Errorf(domain.Conflict, "A visit of this call is under way or has been made. Close the call with its outcome instead.")
 			}
 			now := s.Now()
-			d.Status, d.Outcome, d.OutcomeNote, d.ClosedBy, d.ClosedAt = Closed, Cancelled, note, p.Person, &now
+			d.Status, d.Outcome, d.OutcomeNote, d.ClosedBy, d.ClosedAt, d.StatusSince = Closed, Cancelled, note, p.Person, &now, now
 			d.Version++
 			b := &pgx.Batch{}
 			Close(b, tx.P, now, id, Cancelled, note)

@@ -2,6 +2,7 @@ package calls
 
 import (
 	"context"
+	"sync/atomic"
 	"time"
 
 	"github.com/jackc/pgx/v5"
@@ -28,4 +29,35 @@ func (s *Service) Changes(ctx context.Context, p domain.Principal, after int64, 
 		pg.All(b, &cs, `SELECT seq, visit_id, change, at FROM visit_change WHERE shop_id = $1 AND seq > $2 ORDER BY seq LIMIT $3`, p.Shop, after, limit)
 	})
 	return cs, err
+}
+
+// How a request waits for changes: it looks again after each pause, and only so
+// many wait at once in one process. The others are answered at once.
+const (
+	feedPause  = 500 * time.Millisecond
+	maxWaiting = 256
+)
+
+var waiting atomic.Int64
+
+// AwaitChanges is Changes that waits up to so long for the first of them. It
+// holds no connection while it waits, and ends when ctx does.
+func (s *Service) AwaitChanges(ctx context.Context, p domain.Principal, after int64, limit int, wait time.Duration) ([]FeedChange, error) {
+	if waiting.Add(1) > maxWaiting {
+		wait = 0
+	}
+	defer waiting.Add(-1)
+	for {
+		cs, err := s.Changes(ctx, p, after, limit)
+		if err != nil || len(cs) > 0 || wait <= 0 {
+			return cs, err
+		}
+		pause := min(feedPause, wait)
+		wait -= pause
+		select {
+		case <-ctx.Done():
+			return cs, nil
+		case <-time.After(pause):
+		}
+	}
 }

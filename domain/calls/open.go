@@ -62,7 +62,7 @@ func (s *Service) OpenCall(ctx context.Context, p domain.Principal, key once.Key
 			return Detail{}, err
 		}
 		d := Detail{Kind: kind, Notices: notices, Call: Call{Edition: tx.P.Edition, ID: domain.NewID(now), UnitID: n.UnitID, Complaint: n.Complaint, Description: n.Description,
-			Status: Open, ComesBackFrom: earlier, OpenedBy: p.Person, OpenedAt: now, Version: 1}}
+			Status: Open, ComesBackFrom: earlier, OpenedBy: p.Person, OpenedAt: now, StatusSince: now, Version: 1}}
 		d.Answers = merged(nil, n.Triage, p.Person, now)
 		insertCall(out, p.Shop, d.Call)
 		insertAnswers(out, p.Shop, d.ID, d.Answers)
@@ -82,8 +82,8 @@ func queueEarlier(b *pgx.Batch, shop domain.ID, n NewCall, now time.Time, dst *d
 }
 
 func insertCall(b *pgx.Batch, shop domain.ID, c Call) {
-	b.Queue(`INSERT INTO call (shop_id, id, unit_id, complaint, description, status, comes_back_from, opened_by, opened_at, edition)
-		VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10)`,
+	b.Queue(`INSERT INTO call (shop_id, id, unit_id, complaint, description, status, comes_back_from, opened_by, opened_at, edition, status_since)
+		VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $9)`,
 		shop, c.ID, c.UnitID, c.Complaint, c.Description, c.Status, c.ComesBackFrom, c.OpenedBy, c.OpenedAt, c.Edition)
 }
 

@@ -2,12 +2,14 @@ package calls
 
 import (
 	"errors"
+	"strings"
 	"time"
 
 	"github.com/jackc/pgx/v5"
 
 	"drumline/domain"
 	"drumline/domain/audit"
+	"drumline/domain/customers"
 	"drumline/shared/pg"
 )
 
@@ -40,9 +42,10 @@ const (
 )
 
 const callColumns = `id, unit_id, complaint, description, status, coalesce(outcome, '') AS outcome, outcome_note, comes_back_from,
-	opened_by, opened_at, closed_by, closed_at, version, edition`
+	opened_by, opened_at, closed_by, closed_at, version, edition, status_since, parts_arrived_at`
 
-const visitColumns = `id, call_id, tech_id, starts_at, ends_at, status, note, cancel_reason, version, created_at, updated_at`
+const visitColumns = `id, call_id, tech_id, starts_at, ends_at, status, note, cancel_reason, version, created_at, updated_at,
+	arrive_from, arrive_until, override, return_visit`
 
 // only is whose visits p may see: a tech their own, everybody else all (zero).
 func only(p domain.Principal) domain.ID {
@@ -94,17 +97,17 @@ func QueueAnswers(b *pgx.Batch, shop domain.ID, callOf string, arg domain.ID, ds
 // allowed is the caller's to judge, with the call locked. Queue it late: it
 // takes the lock of the shop's change feed.
 func Close(b *pgx.Batch, p domain.Principal, now time.Time, call domain.ID, outcome Outcome, note string) {
-	pg.Changed(b, closed(), `UPDATE call SET status = 'closed', outcome = $3, outcome_note = $4, closed_by = $5, closed_at = $6, version = version + 1
+	pg.Changed(b, closed(), `UPDATE call SET status = 'closed', outcome = $3, outcome_note = $4, closed_by = $5, closed_at = $6, status_since = $6, version = version + 1
 		WHERE shop_id = $1 AND id = $2 AND status <> 'closed'`, p.Shop, call, outcome, note, p.Person, now)
 	audit.Queue(b, p, now, audit.Entry{Action: "closed", Entity: "call", ID: call, Fields: []string{"status", "outcome"}})
-	cancelBooked(b, p.Shop, call, now)
+	cancelBooked(b, p, call, now)
 }
 
 // SetStatus moves a call between open and waiting for parts. A closed call is
 // a Conflict.
 func SetStatus(b *pgx.Batch, p domain.Principal, now time.Time, call domain.ID, to Status) {
-	pg.Changed(b, closed(), `UPDATE call SET status = $3, version = version + 1 WHERE shop_id = $1 AND id = $2 AND status <> 'closed'`,
-		p.Shop, call, to)
+	pg.Changed(b, closed(), `UPDATE call SET status = $3, version = version + 1, status_since = CASE WHEN status = $3 THEN status_since ELSE $4 END
+		WHERE shop_id = $1 AND id = $2 AND status <> 'closed'`, p.Shop, call, to, now)
 	audit.Queue(b, p, now, audit.Entry{Action: "changed", Entity: "call", ID: call, Fields: []string{"status"}})
 }
 
@@ -121,14 +124,18 @@ func closed() error {
 
 // cancelBooked cancels what is booked for a call that ends, with one number of
 // the change feed for each visit. Without such a visit the feed is not touched.
-func cancelBooked(b *pgx.Batch, shop, call domain.ID, now time.Time) {
+func cancelBooked(b *pgx.Batch, p domain.Principal, call domain.ID, now time.Time) {
 	b.Queue(`WITH c AS (
 			UPDATE visit SET status = 'cancelled', cancel_reason = 'The call was closed.', version = version + 1, updated_at = $3
-			WHERE shop_id = $1 AND call_id = $2 AND status = 'booked' RETURNING id
+			WHERE shop_id = $1 AND call_id = $2 AND status = 'booked'
+			RETURNING id, version, tech_id, starts_at, ends_at, arrive_from, arrive_until, status, cancel_reason
+		), h AS (
+			INSERT INTO visit_version (shop_id, visit_id, version, tech_id, starts_at, ends_at, arrive_from, arrive_until, status, reason, changed_by, changed_at)
+			SELECT $1, id, version, tech_id, starts_at, ends_at, arrive_from, arrive_until, status, cancel_reason, $4, $3 FROM c
 		), n AS (SELECT id, row_number() OVER (ORDER BY id) AS nth, count(*) OVER () AS total FROM c),
 		f AS (UPDATE shop_feed SET seq = seq + (SELECT max(total) FROM n) WHERE shop_id = $1 AND EXISTS (SELECT FROM n) RETURNING seq)
 		INSERT INTO visit_change (shop_id, seq, visit_id, change, at)
-		SELECT $1, f.seq - n.total + n.nth, n.id, 'cancelled', $3 FROM n CROSS JOIN f`, shop, call, now)
+		SELECT $1, f.seq - n.total + n.nth, n.id, 'cancelled', $3 FROM n CROSS JOIN f`, p.Shop, call, now, p.Person)
 }
 
 // queueChange writes one change of a visit into the shop's feed. It is queued
@@ -141,3 +148,129 @@ func queueChange(b *pgx.Batch, shop, visit domain.ID, change string, now time.Ti
 }
 
 var errNoFeed = errors.New("calls: the shop has no change counter")
+
+// UnitsOfDays gives the units with a visit that takes its tech's time between
+// the instants $2 and $3.
+const UnitsOfDays = `SELECT c.unit_id FROM visit v JOIN call c ON c.shop_id = v.shop_id AND c.id = v.call_id
+	WHERE v.shop_id = $1 AND v.starts_at < $3 AND v.ends_at > $2 AND v.starts_at > $2 - interval '24 hours'`
+
+// Appointment is a visit with the unit and complaint of its call.
+type Appointment struct {
+	Visit
+	UnitID    domain.ID `db:"unit_id"`
+	Complaint string    `db:"complaint"`
+	Edition   int64     `db:"edition"` // of the call
+}
+
+// QueueAppointments reads the visits that take a tech's time between two
+// instants, by start; of all techs, and those nobody has, when tech is zero.
+func QueueAppointments(b *pgx.Batch, shop, tech domain.ID, from, until time.Time, dst *[]Appointment) {
+	pg.All(b, dst, `SELECT `+prefixed("v", visitColumns)+`, c.unit_id, c.complaint, c.edition FROM visit v
+		JOIN call c ON c.shop_id = v.shop_id AND c.id = v.call_id
+		WHERE v.shop_id = $1 AND ($4::uuid IS NULL OR v.tech_id = $4) AND v.starts_at < $3 AND v.ends_at > $2 AND v.starts_at > $2 - interval '24 hours'
+		AND v.status IN ('booked', 'on_the_way', 'on_site', 'done') ORDER BY v.starts_at, v.id`, shop, from, until, tech)
+}
+
+// prefixed puts a table's alias before each column of a list.
+func prefixed(alias, columns string) string {
+	names := strings.Split(columns, ",")
+	for i, n := range names {
+		names[i] = alias + "." + strings.TrimSpace(n)
+	}
+	return strings.Join(names, ", ")
+}
+
+// QueueTaken reads whether a tech has a visit between two instants.
+func QueueTaken(b *pgx.Batch, shop, tech domain.ID, starts, ends time.Time, dst *bool) {
+	b.Queue(`SELECT EXISTS (SELECT FROM visit WHERE shop_id = $1 AND tech_id = $2 AND status IN ('booked', 'on_the_way', 'on_site', 'done')
+		AND tstzrange(starts_at, ends_at, '[)') && tstzrange($3, $4, '[)'))`, shop, tech, starts, ends).QueryRow(func(row pgx.Row) error { return row.Scan(dst) })
+}
+
+// Taken is the Conflict of a window that is no longer free.
+func Taken() *domain.Error {
+	return domain.Errorf(domain.Conflict, "This tech already has a visit in that time. Choose another time or another tech.")
+}
+
+// LeastVisits is how many finished visits it takes for their median to count.
+const LeastVisits = 5
+
+// QueueMinutes reads the median minutes of the latest hundred finished visits
+// of the same kind and complaint as a call's, first or return like the next
+// one; n is how many there are. They are from the tech's arrival to done.
+func QueueMinutes(b *pgx.Batch, shop, call domain.ID, dst *Minutes) {
+	b.Queue(`SELECT count(*), coalesce(percentile_cont(0.5) WITHIN GROUP (ORDER BY m.minutes), 0), r.again FROM (
+			SELECT EXISTS (SELECT FROM visit v WHERE v.shop_id = $1 AND v.call_id = $2 AND v.status = 'done') AS again) r
+		LEFT JOIN LATERAL (
+			SELECT x.minutes FROM visit_minutes x JOIN call c ON c.shop_id = x.shop_id AND c.id = $2
+			WHERE x.shop_id = $1 AND x.complaint = c.complaint AND x.return_visit = r.again
+			AND x.kind = (`+customers.KindOf(`c.unit_id`)+`) ORDER BY x.ended_at DESC LIMIT 100) m ON true
+		GROUP BY r.again`, shop, call).QueryRow(func(row pgx.Row) error { return row.Scan(&dst.Visits, &dst.Median, &dst.Return) })
+}
+
+// Minutes is how long visits like the next one of a call took.
+type Minutes struct {
+	Visits int
+	Median float64 // minutes; 0 without visits
+	Return bool    // the call was visited before
+}
+
+// UnitsOfFeed gives the units with a visit between the instants $2 and $3,
+// whatever came of it.
+const UnitsOfFeed = `SELECT c.unit_id FROM visit v JOIN call c ON c.shop_id = v.shop_id AND c.id = v.call_id
+	WHERE v.shop_id = $1 AND v.starts_at >= $2 AND v.starts_at < $3`
+
+// QueueFeed reads up to limit visits that begin between two instants, whatever
+// came of them, latest first; of all techs when tech is zero.
+func QueueFeed(b *pgx.Batch, shop, tech domain.ID, from, until time.Time, limit int, dst *[]Appointment) {
+	pg.All(b, dst, `SELECT `+prefixed("v", visitColumns)+`, c.unit_id, c.complaint, c.edition FROM visit v
+		JOIN call c ON c.shop_id = v.shop_id AND c.id = v.call_id
+		WHERE v.shop_id = $1 AND ($2::uuid IS NULL OR v.tech_id = $2) AND v.starts_at >= $3 AND v.starts_at < $4
+		ORDER BY v.starts_at DESC, v.id LIMIT $5`, shop, tech, from, until, limit)
+}
+
+// QueueUnitCalls reads the latest calls of a unit, up to limit.
+func QueueUnitCalls(b *pgx.Batch, shop, unit domain.ID, limit int, dst *[]Call) {
+	pg.All(b, dst, `SELECT `+callColumns+` FROM call WHERE shop_id = $1 AND unit_id = $2 ORDER BY opened_at DESC, id DESC LIMIT $3`, shop, unit, limit)
+}
+
+// QueueUnitVisits reads the visits of a unit that are booked or under way, by
+// start.
+func QueueUnitVisits(b *pgx.Batch, shop, unit domain.ID, dst *[]Visit) {
+	pg.All(b, dst, `SELECT `+prefixed("v", visitColumns)+` FROM visit v JOIN call c ON c.shop_id = v.shop_id AND c.id = v.call_id
+		WHERE v.shop_id = $1 AND c.unit_id = $2 AND v.status IN ('booked', 'on_the_way', 'on_site') ORDER BY v.starts_at, v.id`, shop, unit)
+}
+
+// CallsOfUnit gives the calls of a unit.
+const CallsOfUnit = `SELECT id FROM call WHERE shop_id = $1 AND unit_id = $2`
+
+// CallsOfKind gives the calls about units of the kind $2.
+const CallsOfKind = `SELECT c.id FROM call c WHERE c.shop_id = $1 AND c.unit_id IN (` + customers.UnitsOfKind + `)`
+
+// Moved is a new time for a booked visit.
+type Moved struct {
+	ID       domain.ID
+	StartsAt time.Time
+	EndsAt   time.Time
+}
+
+// Reorder gives booked visits of one tech their new times in one statement, so
+// that they may change places, and keeps history and feed. The caller holds the
+// tech's lock (QueueLockTechs) and has held the times against promised windows.
+func Reorder(b *pgx.Batch, p domain.Principal, now time.Time, moved []Moved, reason string) {
+	ids, starts, ends := make([]string, len(moved)), make([]time.Time, len(moved)), make([]time.Time, len(moved))
+	for i, m := range moved {
+		ids[i], starts[i], ends[i] = m.ID.String(), m.StartsAt, m.EndsAt
+	}
+	b.Queue(`UPDATE visit v SET starts_at = n.starts, ends_at = n.ends, version = v.version + 1, updated_at = $5
+		FROM unnest($2::uuid[], $3::timestamptz[], $4::timestamptz[]) AS n (id, starts, ends)
+		WHERE v.shop_id = $1 AND v.id = n.id AND v.status = 'booked'`, p.Shop, ids, starts, ends, now)
+	b.Queue(`INSERT INTO visit_version (shop_id, visit_id, version, tech_id, starts_at, ends_at, arrive_from, arrive_until, status, reason, changed_by, changed_at)
+		SELECT v.shop_id, v.id, v.version, v.tech_id, v.starts_at, v.ends_at, v.arrive_from, v.arrive_until, v.status, $4, $3, $5
+		FROM visit v WHERE v.shop_id = $1 AND v.id = ANY($2::uuid[])`, p.Shop, ids, p.Person, reason, now)
+	for _, m := range moved {
+		audit.Queue(b, p, now, audit.Entry{Action: "changed", Entity: "visit", ID: m.ID, Fields: []string{"starts_at", "ends_at"}})
+	}
+	for _, m := range moved {
+		queueChange(b, p.Shop, m.ID, "moved", now)
+	}
+}

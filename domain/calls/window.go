@@ -24,6 +24,26 @@ func checkWindow(ps *domain.Problems, starts, ends time.Time) {
 	}
 }
 
+// checkPromise holds the window a customer was promised against the time the
+// tech means to begin.
+func checkPromise(ps *domain.Problems, v Visit) {
+	from, until := v.ArriveFrom, v.ArriveUntil
+	switch {
+	case from == nil && until == nil:
+	case from == nil || until == nil:
+		ps.Add("/arrive_until", "pair", "An arrival window has both ends, or none.")
+	case !until.After(*from):
+		ps.Add("/arrive_until", "order", "The arrival window ends after it begins.")
+	case until.Sub(*from) > LongestPromise:
+		ps.Add("/arrive_until", "too_long", "An arrival window lasts at most 12 hours.")
+	case v.StartsAt.Before(*from) || v.StartsAt.After(*until):
+		ps.Add("/starts_at", "window", "The visit begins outside the window promised to the customer. Agree on a new window, or leave it out.")
+	}
+}
+
+// LongestPromise bounds an arrival window.
+const LongestPromise = 12 * time.Hour
+
 // next lists where a visit may go from each status. Final ones lead nowhere.
 var next = map[VisitStatus][]VisitStatus{
 	Booked:   {OnTheWay, VisitCancelled},

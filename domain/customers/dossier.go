@@ -51,6 +51,12 @@ func QueueKind(b *pgx.Batch, shop domain.ID, unitOf string, arg domain.ID, dst *
 	b.Queue(`SELECT kind FROM unit WHERE shop_id = $1 AND id = (`+unitOf+`)`, shop, arg).QueryRow(func(row pgx.Row) error { return row.Scan(dst) })
 }
 
+// KindOf is a subquery for the kind of the unit that an expression of the
+// statement around it names; $1 is the shop.
+func KindOf(named string) string {
+	return `SELECT u.kind FROM unit u WHERE u.shop_id = $1 AND u.id = ` + named
+}
+
 // KindAndModels is the kind of the unit the subquery unitOf gives, beside no
 // model and beside its own: two columns, for a slice above that counts by both.
 func KindAndModels(unitOf string) string {
@@ -77,3 +83,34 @@ func ModelNorm(model string) string {
 		return -1
 	}, model))
 }
+
+// Place is where a unit stands.
+type Place struct {
+	UnitID    domain.ID `db:"unit_id"`
+	SiteID    domain.ID `db:"site_id"`
+	Latitude  *float64  `db:"latitude"` // degrees; nil: nobody has located the site
+	Longitude *float64  `db:"longitude"`
+	TimeZone  string    `db:"time_zone"`
+	Address   string    `db:"address"`
+	Kind      string    `db:"kind"` // of the unit
+
+	AccessNotes string `db:"access_notes"`
+}
+
+// QueuePlaces reads where the units stand that the subquery gives for
+// $1 = shop and $2 on = args, by unit.
+func QueuePlaces(b *pgx.Batch, shop domain.ID, unitsOf string, dst *map[domain.ID]Place, args ...any) {
+	b.Queue(`SELECT u.id AS unit_id, s.id AS site_id, s.latitude, s.longitude, s.time_zone, s.address, u.kind, s.access_notes FROM unit u
+		JOIN site s ON s.shop_id = u.shop_id AND s.id = u.site_id
+		WHERE u.shop_id = $1 AND u.id IN (`+unitsOf+`)`, append([]any{shop}, args...)...).Query(func(rows pgx.Rows) error {
+		found, err := pgx.CollectRows(rows, pgx.RowToStructByName[Place])
+		*dst = map[domain.ID]Place{}
+		for _, f := range found {
+			(*dst)[f.UnitID] = f
+		}
+		return err
+	})
+}
+
+// UnitsOfKind gives the units of the kind $2.
+const UnitsOfKind = `SELECT u.id FROM unit u WHERE u.shop_id = $1 AND u.kind = $2`

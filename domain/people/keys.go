@@ -204,3 +204,14 @@ func hashOf(token string) []byte {
 func (k *Keyring) successor(shop domain.ID, token string) string {
 	return secretOf(shop, k.mac([]byte("refresh "+token)))
 }
+
+// NewToken makes a secret that names its shop, for something that is read
+// without signing in, and the hash to keep of it.
+func NewToken(shop domain.ID) (token string, hash []byte) {
+	token = newSecret(shop)
+	return token, hashOf(token)
+}
+
+// ReadToken gives the shop of such a token and the hash to look for; ok is
+// false for a malformed one.
+func ReadToken(token string) (shop domain.ID, hash []byte, ok bool) { return readSecret(token) }

@@ -258,3 +258,27 @@ func QueueVisits(b *pgx.Batch, shop, person domain.ID, dst *bool) {
 			return err
 		})
 }
+
+// QueueBookable reads who visits may be given to: active techs and owners.
+func QueueBookable(b *pgx.Batch, shop domain.ID, dst *map[domain.ID]bool) {
+	b.Queue(`SELECT id FROM person WHERE shop_id = $1 AND role IN ('tech', 'owner') AND disabled_at IS NULL`, shop).Query(func(rows pgx.Rows) error {
+		ids, err := pgx.CollectRows(rows, pgx.RowTo[domain.ID])
+		*dst = map[domain.ID]bool{}
+		for _, id := range ids {
+			(*dst)[id] = true
+		}
+		return err
+	})
+}
+
+// QueueHolders reads who holds a competence, with the day it expires on.
+func QueueHolders(b *pgx.Batch, shop domain.ID, competence string, dst *map[domain.ID]domain.Date) {
+	b.Queue(`SELECT person_id, expires_on FROM competence WHERE shop_id = $1 AND name = $2`, shop, competence).Query(func(rows pgx.Rows) error {
+		held := map[domain.ID]domain.Date{}
+		var id domain.ID
+		var on domain.Date
+		_, err := pgx.ForEachRow(rows, []any{&id, &on}, func() error { held[id] = on; return nil })
+		*dst = held
+		return err
+	})
+}

@@ -341,3 +341,37 @@ func (c *caseRows) fits(k *catalogue.Kind) bool {
 	_, ok := k.Complaint(d.Complaint)
 	return ok && len(left.Readings) == len(d.Readings) && len(left.Done) == len(d.Done) && len(left.Triage) == len(d.Triage)
 }
+
+// RepairMinutes is how long the repair of a call takes by expectation: as it
+// stands, and as its complaint usually does before anything is known.
+type RepairMinutes struct{ Now, Usual float64 }
+
+// ExpectedMinutes weighs the minutes of each fault by its probability. Where
+// several faults are likely, theirs add up.
+func (s *Service) ExpectedMinutes(ctx context.Context, p domain.Principal, call domain.ID) (RepairMinutes, error) {
+	c, _, err := s.readCase(ctx, p, call)
+	if err != nil {
+		return RepairMinutes{}, err
+	}
+	d := known(c.kind, c.diagnosisCase())
+	now, err := c.expected(d)
+	if err != nil {
+		return RepairMinutes{}, err
+	}
+	usual, err := c.expected(diagnosis.Case{Complaint: d.Complaint, Unit: d.Unit, Sheet: d.Sheet, Experience: d.Experience})
+	return RepairMinutes{now, usual}, err
+}
+
+func (c *caseRows) expected(d diagnosis.Case) (float64, error) {
+	a, err := diagnosis.Assess(c.kind, d)
+	if err != nil {
+		return 0, fmt.Errorf("repair: minutes of call %s: %w", c.call.ID, err)
+	}
+	sum := 0.0
+	for _, r := range a.Ranking {
+		if f, ok := c.kind.Fault(r.Fault); ok && !r.Mended {
+			sum += r.Probability * f.Minutes
+		}
+	}
+	return sum, nil
+}

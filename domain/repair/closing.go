@@ -401,7 +401,7 @@ func (s *Service) Close(ctx context.Context, p domain.Principal, call domain.ID,
 		return calls.Call{}, err
 	}
 	v := c.call
-	v.Status, v.Outcome, v.OutcomeNote, v.ClosedBy, v.ClosedAt, v.Version = calls.Closed, e.Outcome, e.Note, p.Person, &now, v.Version+1
+	v.Status, v.Outcome, v.OutcomeNote, v.ClosedBy, v.ClosedAt, v.StatusSince, v.Version = calls.Closed, e.Outcome, e.Note, p.Person, &now, now, v.Version+1
 	return v, nil
 }
 

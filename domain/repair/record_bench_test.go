@@ -84,7 +84,7 @@ func site(b *testing.B, base *pgtest.DB) (*repair.Service, domain.Principal, dom
 	work := &calls.Service{DB: db, Catalogues: supplements.NewBook(cat), Now: now}
 	call, _, err := work.OpenCall(ctx, p, key(), calls.NewCall{UnitID: unit.ID, Complaint: "runs_too_hot"})
 	require.NoError(b, err)
-	visit, _, err := work.Book(ctx, p, key(), call.ID, calls.NewVisit{StartsAt: now(), EndsAt: now().Add(time.Hour)})
+	visit, _, err := work.Book(ctx, p, key(), call.ID, calls.NewVisit{StartsAt: now(), EndsAt: now().Add(time.Hour)}, calls.Guard{})
 	require.NoError(b, err)
 	return &repair.Service{DB: db, Catalogues: supplements.NewBook(cat), Now: now}, p, visit.ID
 }

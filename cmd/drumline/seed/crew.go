@@ -11,6 +11,7 @@ import (
 	"drumline/domain/calls"
 	"drumline/domain/care"
 	"drumline/domain/customers"
+	"drumline/domain/dispatch"
 	"drumline/domain/once"
 	"drumline/domain/people"
 	"drumline/domain/repair"
@@ -48,6 +49,8 @@ type hand struct {
 	calls     *calls.Service
 	care      *care.Service
 	repair    *repair.Service
+	dispatch  *dispatch.Service
+	shop      shop
 }
 
 func newHand(o Options, name string, now time.Time) *hand {
@@ -59,6 +62,7 @@ func newHand(o Options, name string, now time.Time) *hand {
 	h.calls = &calls.Service{DB: o.DB, Catalogues: book, Now: clock}
 	h.care = &care.Service{DB: o.DB, Now: clock}
 	h.repair = &repair.Service{DB: o.DB, Catalogues: book, Now: clock}
+	h.dispatch = &dispatch.Service{DB: o.DB, Customers: h.customers, Calls: h.calls, Repair: h.repair, Now: clock}
 	return h
 }
 
@@ -85,6 +89,7 @@ func (h *hand) hire(ctx context.Context, s shop) (*crew, error) {
 		return nil, err
 	}
 	c := &crew{}
+	h.shop = s
 	if c.owner, err = h.principal(t); err != nil {
 		return nil, err
 	}
@@ -128,11 +133,25 @@ func (h *hand) join(ctx context.Context, c *crew, w person) error {
 		return nil
 	}
 	k := tech{p: p}
+	if err := h.rota(ctx, c.owner, p.Person); err != nil {
+		return err
+	}
 	for _, name := range w.competences {
 		k.live = k.live || name == "live"
 	}
 	k.instruments, err = h.equip(ctx, p)
 	c.techs = append(c.techs, k)
+	return err
+}
+
+// rota says when a tech works: weekdays from eight to five with half an hour
+// at noon, from the workshop and back.
+func (h *hand) rota(ctx context.Context, owner domain.Principal, person domain.ID) error {
+	w := dispatch.Week{PersonID: person, Latitude: &h.shop.lat, Longitude: &h.shop.lon}
+	for day := 1; day <= 5; day++ {
+		w.Spans = append(w.Spans, dispatch.Span{Weekday: day, Starts: 8 * 60, Ends: 12 * 60}, dispatch.Span{Weekday: day, Starts: 12*60 + 30, Ends: 17 * 60})
+	}
+	_, err := h.dispatch.PutWeek(ctx, owner, domain.AnyVersion, w)
 	return err
 }
 
@@ -208,7 +227,7 @@ func (h *hand) settle(ctx context.Context, c *crew, m *home) error {
 		return err
 	}
 	site, _, err := h.customers.CreateSite(ctx, c.dispatcher, h.key(), customers.Site{CustomerID: cu.ID, Label: "Home", Address: m.address,
-		PostalCode: m.postal, AccessNotes: m.access})
+		PostalCode: m.postal, AccessNotes: m.access, Latitude: &m.lat, Longitude: &m.lon})
 	if err != nil {
 		return err
 	}

@@ -8,6 +8,7 @@ type shop struct {
 	people           []person
 	customers        int
 	models           []model
+	lat, lon         float64 // of the workshop; the town around it is invented
 }
 
 // person is somebody who signs in. The first of a shop is its owner.
@@ -48,7 +49,7 @@ func Find(role domain.Role) SignIn {
 }
 
 var mainShop = shop{
-	code: "quillmarsh", name: "Quillmarsh Appliance Repair", zone: "America/Denver", customers: 60, models: models,
+	code: "quillmarsh", name: "Quillmarsh Appliance Repair", zone: "America/Denver", customers: 60, models: models, lat: 44.61, lon: -104.72,
 	people: []person{
 		{"Odessa Thrane", "odessa@quillmarsh.example", domain.Owner, []string{"live"}},
 		{"Pim Calloway", "pim@quillmarsh.example", domain.Dispatcher, nil},
@@ -59,7 +60,7 @@ var mainShop = shop{
 }
 
 var smallShop = shop{
-	code: "otterby", name: "Otterby Home Repair", zone: "America/Chicago", customers: 8, models: models[:3],
+	code: "otterby", name: "Otterby Home Repair", zone: "America/Chicago", customers: 8, models: models[:3], lat: 43.07, lon: -99.31,
 	people: []person{
 		{"Greta Holloway", "greta@otterby.example", domain.Owner, []string{"live"}},
 		{"Sol Winterbourne", "sol@otterby.example", domain.Dispatcher, nil},

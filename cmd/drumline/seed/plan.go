@@ -2,6 +2,7 @@ package seed
 
 import (
 	"cmp"
+	"hash/fnv"
 	"math"
 	"math/rand/v2"
 	"slices"
@@ -38,6 +39,7 @@ type plan struct {
 // home is a customer with a site.
 type home struct {
 	name, email, phone, address, postal, access string
+	lat, lon                                    float64
 	units                                       []*unit
 }
 
@@ -110,6 +112,7 @@ func (p *plan) drawHomes(r *rand.Rand, n int) {
 		if r.IntN(5) > 0 {
 			h.email = mailbox(first, last, i)
 		}
+		h.lat, h.lon = p.shop.near(h.address)
 		many := 1
 		if r.IntN(5) == 0 {
 			many = 2
@@ -293,4 +296,14 @@ var rare = map[string]float64{
 	"scorch smoke": 0.01, "scorch yes": 0.3, "heat_on_air_only yes": 0.05, "warm_when_off yes": 0.02, "stops_by_itself runs_on": 0.2,
 	"worked_on part_fitted": 0.1, "worked_on moved": 0.2, "fuse_before yes": 0.15, "drum_turns no": 0.01, "setting low_only": 0.2,
 	"dry_time shorter": 0.4, "setting unknown": 0.4, "onset unknown": 0.5, "last_cleaned unknown": 0.4,
+}
+
+// near is a place within some 9 km of the workshop, the same for the same
+// address.
+func (s shop) near(address string) (lat, lon float64) {
+	h := fnv.New32a()
+	_, _ = h.Write([]byte(address))
+	x := h.Sum32()
+	share := func(v uint32) float64 { return float64(v&0xffff)/0xffff - 0.5 }
+	return s.lat + 0.16*share(x), s.lon + 0.2*share(x>>16)
 }

@@ -64,7 +64,7 @@ func (w *work) book(ctx context.Context, v window) error {
 	if w.pass(20 * time.Minute); w.now.After(w.o.Now) {
 		w.now = w.o.Now
 	}
-	got, _, err := w.calls.Book(ctx, w.crew.dispatcher, w.key(), w.id, calls.NewVisit{TechID: w.tech.p.Person, StartsAt: v.starts, EndsAt: v.starts.Add(visitLength)})
+	got, _, err := w.calls.Book(ctx, w.crew.dispatcher, w.key(), w.id, calls.NewVisit{TechID: w.tech.p.Person, StartsAt: v.starts, EndsAt: v.starts.Add(visitLength)}, calls.Guard{})
 	w.visit = got.ID
 	return err
 }
