@@ -26,6 +26,7 @@ type CareTask struct {
 	Whose   string       `json:"whose" doc:"Who does it: us or customer."`
 	DueOn   *domain.Date `json:"due_on,omitempty" doc:"The earliest of its scopes."`
 	Overdue bool         `json:"overdue"`
+	Months  int          `json:"months,omitempty" doc:"The longest it may go: 12, or 6 where the run ends on the roof or is longer than 25 ft with its bends; absent for what the customer does with every load."`
 	Reason  string       `json:"reason" doc:"What the date rests on, and what nobody knows."`
 	Scopes  []CareScope  `json:"scopes"`
 }
@@ -87,7 +88,7 @@ func viewPlan(p care.Plan) CarePlan {
 }
 
 func viewTask(t care.Task, today domain.Date) CareTask {
-	out := CareTask{ID: t.ID, Name: t.Name, Whose: t.Whose, DueOn: dateOrNone(t.DueOn), Overdue: care.Overdue(t.DueOn, today), Reason: t.Reason,
+	out := CareTask{ID: t.ID, Name: t.Name, Whose: t.Whose, DueOn: dateOrNone(t.DueOn), Overdue: care.Overdue(t.DueOn, today), Reason: t.Reason, Months: t.Months,
 		Scopes: []CareScope{}}
 	for _, s := range t.Scopes {
 		out.Scopes = append(out.Scopes, CareScope{Scope: s.Scope, LastDoneOn: dateOrNone(s.LastDoneOn), LastDoneBy: s.LastDoneBy,
@@ -97,7 +98,7 @@ func viewTask(t care.Task, today domain.Date) CareTask {
 }
 
 const cleaningText = `For what was cleaned outside of a call: by the customer, by another firm, or by the shop before it kept records here. Each scope
-is due 12 months after its own last cleaning at the latest. Washing the screen moves no date. The maker's instructions may ask for more.`
+is due 12 months after its own last cleaning at the latest, 6 where the run ends on the roof or is long. Washing the screen moves no date. The maker's instructions may ask for more.`
 
 func (a *API) registerCare(e *Edge) {
 	const op = "record-cleaning"

@@ -1,6 +1,9 @@
 package care
 
-import "drumline/domain"
+import (
+	"drumline/domain"
+	"drumline/domain/customers"
+)
 
 // Basis says what a due date rests on.
 type Basis string
@@ -13,9 +16,53 @@ const (
 	EachLoad     Basis = "each_load"
 )
 
-// Months is the longest a lint path may go between cleanings. Common practice,
-// no source; the maker's instructions may ask for less.
-const Months = 12
+// Months is the longest a lint path may go between cleanings, and MonthsHard
+// the longest where lint settles sooner: a run that ends on the roof, or one
+// longer than LongRun. Common practice, no source; the maker's instructions may
+// ask for less.
+const (
+	Months     = 12
+	MonthsHard = 6
+)
+
+// LongRun is the equivalent length of an exhaust run, in metres, above which it
+// is cleaned twice a year: 25 ft, common practice, no source. bendLength is
+// what a bend of 90 degrees counts for: 5 ft (1.524 m), as IRC 2021 table
+// M1502.4.6.1 has it for a 4 inch mitred elbow.
+const (
+	LongRun    = 7.62
+	bendLength = 1.524
+)
+
+// interval is how many months the lint path of a unit may go, and why that is
+// less than usual.
+func interval(u customers.Unit) (months int, why string) {
+	e := u.Exhaust
+	switch {
+	case e == nil:
+		return Months, ""
+	case e.Termination == "roof":
+		return MonthsHard, "the run ends on the roof"
+	case equivalent(e.Transition)+equivalent(e.Concealed) > LongRun:
+		return MonthsHard, "the run is longer than 25 ft with its bends"
+	}
+	return Months, ""
+}
+
+// equivalent is the length of a duct with its bends, in metres.
+func equivalent(d *customers.Duct) float64 {
+	if d == nil {
+		return 0
+	}
+	sum := 0.0
+	if d.Length != nil {
+		sum = d.Length.SI
+	}
+	for _, b := range d.Bends {
+		sum += bendLength * b.Degrees / 90 * float64(b.Count)
+	}
+	return sum
+}
 
 // ScopeDue is when one scope of a task is due.
 type ScopeDue struct {
@@ -34,6 +81,7 @@ type Task struct {
 	Scopes []ScopeDue
 	DueOn  domain.Date // the earliest of its scopes; zero when none has a date
 	Reason string      // why it is due then, or why nothing is known
+	Months int         // the longest it may go; 0 for what has no date
 }
 
 // Overdue says whether a due date has passed on the day today. The day itself
@@ -74,21 +122,27 @@ var dryerRules = []taskRule{
 	{"screen", "Clean the lint screen", ByCustomer, []string{Screen}, false},
 }
 
-// Due derives the tasks of a unit of the kind: each scope is due Months after
-// the last cleaning that covered it and was not voided; without one, Months
-// after the installation; without that, nobody knows. A kind without care
-// tasks gives none. 29 February plus twelve months is 28 February.
-func Due(kind string, cleanings []Cleaning, installedOn domain.Date) []Task {
-	last := lastByScope(cleanings)
+// Due derives the tasks of a unit: each scope is due Months after the last
+// cleaning that covered it and was not voided, MonthsHard where the unit's run
+// asks for it; without a cleaning, that long after the installation; without
+// that, nobody knows. A kind without care tasks gives none. Dates are counted
+// from the anchor and never from one another: 29 February plus twelve months is
+// 28 February, and plus forty-eight 29 February again.
+func Due(u customers.Unit, cleanings []Cleaning) []Task {
+	last, installedOn := lastByScope(cleanings), u.InstalledOn
+	months, why := interval(u)
 	tasks := []Task{}
-	for _, r := range rules[kind] {
+	for _, r := range rules[u.Kind] {
 		t := Task{ID: r.id, Name: r.name, Whose: r.whose}
+		if r.yearly {
+			t.Months = months
+		}
 		for _, scope := range r.scopes {
-			s := dueOf(scope, last[scope], installedOn, r.yearly)
+			s := dueOf(scope, last[scope], installedOn, t.Months)
 			t.Scopes = append(t.Scopes, s)
 			t.DueOn = earlier(t.DueOn, s.DueOn)
 		}
-		t.Reason = reason(t, installedOn)
+		t.Reason = reason(t, installedOn, why)
 		tasks = append(tasks, t)
 	}
 	return tasks
@@ -111,15 +165,15 @@ func lastByScope(cleanings []Cleaning) map[string]Cleaning {
 	return last
 }
 
-func dueOf(scope string, last Cleaning, installedOn domain.Date, yearly bool) ScopeDue {
+func dueOf(scope string, last Cleaning, installedOn domain.Date, months int) ScopeDue {
 	s := ScopeDue{Scope: scope, LastDoneOn: last.DoneOn, LastDoneBy: last.DoneBy}
 	switch {
-	case !yearly:
+	case months == 0:
 		s.Basis = EachLoad
 	case !last.DoneOn.IsZero():
-		s.Basis, s.DueOn = FromCleaning, last.DoneOn.AddMonths(Months)
+		s.Basis, s.DueOn = FromCleaning, last.DoneOn.AddMonths(months)
 	case !installedOn.IsZero():
-		s.Basis, s.DueOn = FromInstall, installedOn.AddMonths(Months)
+		s.Basis, s.DueOn = FromInstall, installedOn.AddMonths(months)
 	default:
 		s.Basis = Unknown
 	}

@@ -9,6 +9,7 @@ import (
 	"pgregory.net/rapid"
 
 	"drumline/domain"
+	"drumline/domain/customers"
 )
 
 func date(s string) domain.Date {
@@ -34,7 +35,7 @@ func voided(c Cleaning) Cleaning {
 
 // dues gives the due date of each scope of the lint path.
 func dues(t *testing.T, cleanings []Cleaning, installed string) (map[string]string, Task) {
-	tasks := Due("electric_dryer", cleanings, date(installed))
+	tasks := Due(customers.Unit{Kind: "electric_dryer", InstalledOn: date(installed)}, cleanings)
 	require.Len(t, tasks, 2)
 	require.Equal(t, "lint_path", tasks[0].ID)
 	require.Equal(t, "screen", tasks[1].ID)
@@ -92,7 +93,7 @@ func TestDueDates(t *testing.T) {
 }
 
 func TestAKindWithoutTasksHasNone(t *testing.T) {
-	require.Equal(t, []Task{}, Due("toaster", []Cleaning{cleaned("2026-01-10", Run)}, date("2020-01-01")))
+	require.Equal(t, []Task{}, Due(customers.Unit{Kind: "toaster", InstalledOn: date("2020-01-01")}, []Cleaning{cleaned("2026-01-10", Run)}))
 	require.True(t, Next(nil).IsZero())
 }
 
@@ -129,14 +130,14 @@ func TestScopesFollowTheirOwnCleanings(t *testing.T) {
 			return c
 		}), 0, 8).Draw(t, "cleanings")
 		installed := day.Draw(t, "installed")
-		before := Due("electric_dryer", cleanings, installed)
+		before := Due(customers.Unit{Kind: "electric_dryer", InstalledOn: installed}, cleanings)
 
 		shuffled := rapid.Permutation(cleanings).Draw(t, "shuffled")
-		require.Equal(t, dates(before), dates(Due("electric_dryer", shuffled, installed)), "the order of the list does not matter")
+		require.Equal(t, dates(before), dates(Due(customers.Unit{Kind: "electric_dryer", InstalledOn: installed}, shuffled)), "the order of the list does not matter")
 
 		scope := rapid.SampledFrom(Scopes()).Draw(t, "scope")
 		more := append(slices.Clone(cleanings), Cleaning{DoneOn: date("2027-01-01"), Scopes: []string{scope}})
-		for at, due := range dates(Due("electric_dryer", more, installed)) {
+		for at, due := range dates(Due(customers.Unit{Kind: "electric_dryer", InstalledOn: installed}, more)) {
 			want := dates(before)[at]
 			if at == scope && scope != Screen {
 				want = date("2028-01-01")
@@ -155,4 +156,36 @@ func dates(tasks []Task) map[string]domain.Date {
 		}
 	}
 	return out
+}
+
+// A roof outlet and a long run are cleaned twice a year (common practice, no
+// source); bends count as 5 ft a right angle (IRC 2021, table M1502.4.6.1, 4
+// inch mitred elbow).
+func TestALongRunIsDueSooner(t *testing.T) {
+	feet := func(n float64) *customers.Measure { return &customers.Measure{SI: 0.3048 * n} }
+	for name, c := range map[string]struct {
+		run    *customers.Exhaust
+		months int
+	}{
+		"not described":        {nil, 12},
+		"short":                {&customers.Exhaust{Termination: "wall", Concealed: &customers.Duct{Length: feet(24)}}, 12},
+		"long":                 {&customers.Exhaust{Termination: "wall", Concealed: &customers.Duct{Length: feet(26)}}, 6},
+		"long by its bends":    {&customers.Exhaust{Termination: "wall", Concealed: &customers.Duct{Length: feet(16), Bends: []customers.Bend{{Degrees: 90, Count: 2}}}}, 6},
+		"short with its bends": {&customers.Exhaust{Termination: "wall", Concealed: &customers.Duct{Length: feet(14), Bends: []customers.Bend{{Degrees: 45, Count: 4}}}}, 12},
+		"both pieces":          {&customers.Exhaust{Termination: "wall", Transition: &customers.Duct{Length: feet(6)}, Concealed: &customers.Duct{Length: feet(20)}}, 6},
+		"roof":                 {&customers.Exhaust{Termination: "roof"}, 6},
+	} {
+		u := customers.Unit{Kind: "gas_dryer", InstalledOn: date("2024-08-31"), Exhaust: c.run}
+		task := Due(u, nil)[0]
+		require.Equal(t, c.months, task.Months, name)
+		want := "2025-08-31"
+		if c.months == 6 {
+			want = "2025-02-28"
+			require.Contains(t, task.Reason, "because the run", name)
+		}
+		require.Equal(t, date(want), task.DueOn, name)
+		screen := Due(u, nil)[1]
+		require.Zero(t, screen.Months)
+		require.True(t, screen.DueOn.IsZero(), "the screen has no date")
+	}
 }

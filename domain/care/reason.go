@@ -14,7 +14,7 @@ var scopeWords = map[string]string{
 
 // reason says in one or two sentences what the date of a task rests on and
 // what of it nobody knows.
-func reason(t Task, installedOn domain.Date) string {
+func reason(t Task, installedOn domain.Date, why string) string {
 	var first, unknown []string
 	var lead ScopeDue
 	for _, s := range t.Scopes {
@@ -27,17 +27,20 @@ func reason(t Task, installedOn domain.Date) string {
 			first, lead = append(first, scopeWords[s.Scope]), s
 		}
 	}
-	return strings.TrimSpace(known(first, lead, installedOn) + " " + notKnown(unknown))
+	return strings.TrimSpace(known(first, lead, installedOn, t.Months, why) + " " + notKnown(unknown))
 }
 
-func known(scopes []string, lead ScopeDue, installedOn domain.Date) string {
+func known(scopes []string, lead ScopeDue, installedOn domain.Date, months int, why string) string {
+	if why != "" {
+		why = ", because " + why
+	}
 	switch {
 	case len(scopes) == 0:
 		return ""
 	case lead.Basis == FromInstall:
-		return fmt.Sprintf("No cleaning is on record for %s: due %d months after the installation on %s.", list(scopes), Months, installedOn)
+		return fmt.Sprintf("No cleaning is on record for %s: due %d months after the installation on %s%s.", list(scopes), months, installedOn, why)
 	}
-	return fmt.Sprintf("Due first: %s, last cleaned on %s; that may go %d months at most.", list(scopes), lead.LastDoneOn, Months)
+	return fmt.Sprintf("Due first: %s, last cleaned on %s; that may go %d months at most%s.", list(scopes), lead.LastDoneOn, months, why)
 }
 
 func notKnown(scopes []string) string {

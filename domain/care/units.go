@@ -47,7 +47,7 @@ func (s *Service) ReadPlan(ctx context.Context, p domain.Principal, unit domain.
 	if err != nil {
 		return plan, err
 	}
-	plan.Tasks = Due(d.Unit.Kind, plan.Cleanings, d.Unit.InstalledOn)
+	plan.Tasks = Due(d.Unit, plan.Cleanings)
 	plan.Today, err = today(d, s.Now())
 	return plan, err
 }

@@ -102,7 +102,7 @@ func (s *Service) see(ctx context.Context, p domain.Principal, g *glancing) erro
 	}
 	today := domain.DateOf(s.Now().In(zone))
 	g.out.Hazards, g.out.ModelKnown = g.record.Hazards, !g.out.Dossier.SheetID.IsZero()
-	g.out.CareDue = care.Next(care.Due(g.out.Dossier.Unit.Kind, g.cleanings, g.out.Dossier.Unit.InstalledOn))
+	g.out.CareDue = care.Next(care.Due(g.out.Dossier.Unit, g.cleanings))
 	g.out.CareOverdue = care.Overdue(g.out.CareDue, today)
 	for i, c := range g.calls {
 		cat, err := s.Calls.Catalogues.Of(ctx, s.DB, p, c.Edition)

@@ -285,7 +285,7 @@ func (g *reporting) dangersFound() []ReportHazard {
 
 func (g *reporting) care() []ReportCare {
 	out := []ReportCare{}
-	for _, t := range care.Due(g.kind.ID, g.cleanings, g.dossier.Unit.InstalledOn) {
+	for _, t := range care.Due(g.dossier.Unit, g.cleanings) {
 		out = append(out, ReportCare{Task: t.Name, Whose: t.Whose, DueOn: t.DueOn, Reason: t.Reason})
 	}
 	return out
