@@ -249,3 +249,18 @@ func TestNoticesOfADaysVisits(t *testing.T) {
 	require.Equal(t, []string{one + " 1", two + " 0"}, []string{
 		fmt.Sprint(one, " ", len(listed.at("items", 0, "safety_notices").([]any))), fmt.Sprint(two, " ", len(listed.at("items", 1, "safety_notices").([]any)))})
 }
+
+// A danger that a notice warns of keeps the unit from going back to service
+// until somebody has recorded it as handled.
+func TestADangerNoticeKeepsACallFromClosing(t *testing.T) {
+	j := repaired(t)
+	unit := j.w.a.owner.get("/v1/units/" + j.unit)
+	j.w.a.owner.do("PATCH", "/v1/units/"+j.unit, m{"model": "QX-77", "serial": "S1"}, "If-Match", unit.etag()).want(200)
+	notice := j.w.a.owner.post("/v1/safety-notices", m{"kind": "electric_dryer", "model": "QX-77", "title": "The element can touch its case",
+		"what_to_do": "Fit the new element.", "level": "danger_now", "reference": "Notice 7", "issued_on": "2026-03-02"})
+	require.Contains(t, j.missing("returned_to_service"), "safety_notice:"+notice.id())
+	j.tech.close(j.call, "returned_to_service", "statements", allStatements).want(409)
+	j.tech.do("POST", "/v1/units/"+j.unit+"/safety-notices/"+notice.id()+"/handled", m{"done_on": "2026-11-20", "done_by": "us", "note": "new element fitted"}).want(201)
+	require.NotContains(t, j.missing("returned_to_service"), "safety_notice:"+notice.id())
+	j.tech.close(j.call, "returned_to_service", "statements", allStatements).want(200)
+}

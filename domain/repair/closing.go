@@ -14,12 +14,13 @@ import (
 	"drumline/domain"
 	"drumline/domain/audit"
 	"drumline/domain/calls"
+	"drumline/domain/customers"
 	"drumline/shared/pg"
 )
 
 // Missing is one thing that keeps a call from closing with an outcome.
 type Missing struct {
-	ID   string // of a closing item, "part:<id>", "fault:<id>", "hazard:<id>", "notice:<id>" or a word
+	ID   string // of a closing item, "part:<id>", "fault:<id>", "hazard:<id>", "notice:<id>", "safety_notice:<id>" or a word
 	Text string // what is missing and what to do
 }
 
@@ -59,12 +60,14 @@ type closingCase struct {
 	conclusions []Conclusion
 	hazards     []Hazard
 	stated      []statedRow
+	notices     []customers.NoticeFlag // safety notices not yet handled
 }
 
 // queue reads what belongs to the case itself apart.
 func (c *closingCase) queue(b *pgx.Batch, shop, call domain.ID) {
 	queueConclusionHeads(b, shop, call, &c.conclusions)
 	queueHazards(b, shop, call, &c.hazards)
+	customers.QueueUnitNotices(b, shop, calls.UnitOfCall, call, &c.notices)
 	pg.All(b, &c.stated, `SELECT statement, stated_by, stated_at FROM closing_statement WHERE shop_id = $1 AND call_id = $2 ORDER BY statement`, shop, call)
 }
 
@@ -151,9 +154,16 @@ func (c *closingCase) badBarrier(gap string) bool {
 	return ok && isPart(gap) && p.Role == catalogue.SecondBarrier
 }
 
-// dangers lists the hazards that keep the unit out of use.
+// dangers lists the hazards, and the safety notices of danger now, that keep
+// the unit out of use.
 func (c *closingCase) dangers() []Missing {
 	var out []Missing
+	for _, n := range c.notices {
+		if n.Level == customers.NoticeDangerNow {
+			out = append(out, Missing{"safety_notice:" + n.ID.String(), fmt.Sprintf("Safety notice: %s.%s Do what it asks and record it as handled, or leave the unit out of service.",
+				n.Title, toRead(n.ToRead))})
+		}
+	}
 	for _, h := range c.hazards {
 		if h.Stops() {
 			out = append(out, Missing{"hazard:" + h.ID.String(),
@@ -161,6 +171,15 @@ func (c *closingCase) dangers() []Missing {
 		}
 	}
 	return out
+}
+
+// toRead asks for what of the nameplate would tell whether a notice concerns
+// the unit at all.
+func toRead(what []string) string {
+	if len(what) == 0 {
+		return ""
+	}
+	return " Whether it concerns this unit is not known: read its " + strings.Join(what, " and ") + "."
 }
 
 // unnoticed lists dangers the customer has no written notice of: a unit that
