@@ -1,10 +1,9 @@
 package customers
 
 import (
-	"strings"
-
 	"github.com/jackc/pgx/v5"
 
+	"drumline/diagnosis/catalogue"
 	"drumline/domain"
 	"drumline/shared/pg"
 )
@@ -75,14 +74,7 @@ func QueueUnitInUse(b *pgx.Batch, shop, unit domain.ID, kind *string) {
 
 // ModelNorm is a model as it is compared: capitals and digits only, as the
 // database keeps it in model_norm.
-func ModelNorm(model string) string {
-	return strings.ToUpper(strings.Map(func(r rune) rune {
-		if r >= '0' && r <= '9' || r >= 'A' && r <= 'Z' || r >= 'a' && r <= 'z' {
-			return r
-		}
-		return -1
-	}, model))
-}
+func ModelNorm(model string) string { return catalogue.NormModel(model) }
 
 // Place is where a unit stands.
 type Place struct {
