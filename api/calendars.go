@@ -47,7 +47,8 @@ type feedOut struct {
 
 const calendarText = `A feed of visits that any calendar program can subscribe to (RFC 5545): 30 days back and 180 ahead, cancelled ones marked. It holds the
 appliance, the complaint, the address and the access notes, and neither the customer's name nor their telephone number. Its address is the only key:
-it is shown once, and the feed can be revoked.`
+it is shown once (not again when the request is repeated), and the feed can be revoked. It ends by itself when whoever made it, or whose visits it
+shows, no longer works for the shop.`
 
 func (a *API) registerCalendars(e *Edge) {
 	const op, base, tag = "create-calendar", "/v1/calendars", "dispatch"
@@ -72,7 +73,7 @@ func (a *API) registerCalendars(e *Edge) {
 	register(e, Op{ID: "read-calendar", Method: http.MethodGet, Path: base + "/{token}", Public: true, Tags: []string{tag}, Produces: []string{"text/calendar"},
 		Summary: "Read a calendar feed", Description: calendarText, Errors: []int{http.StatusNotFound}},
 		func(ctx context.Context, in *struct {
-			Token string `path:"token" maxLength:"200" doc:"As it was shown when the feed was made."`
+			Token string `path:"token" doc:"As it was shown when the feed was made."`
 		}) (*feedOut, error) {
 			text, err := a.Dispatch.Feed(ctx, in.Token)
 			if err != nil {

@@ -63,6 +63,8 @@ type Edge struct {
 	sealed   bool
 	json     []byte
 	yaml     func() []byte // made at the first wish: few clients ask
+	stopping chan struct{} // closed when the server begins to stop: answers that wait are given at once
+	stop     func()
 }
 
 // NewEdge makes an edge without operations. It logs to slog.Default() and
@@ -77,7 +79,9 @@ func NewEdge(info Info) *Edge {
 		router:       echo.New(),
 		packed:       map[string]bool{},
 		clientIP:     echo.ExtractIPDirect(), // the peer itself: no header can claim another
+		stopping:     make(chan struct{}),
 	}
+	e.stop = sync.OnceFunc(func() { close(e.stopping) })
 	e.router.Logger.SetOutput(io.Discard) // it knows neither request nor level; ours says all
 	e.router.HTTPErrorHandler = e.routerError
 	e.router.IPExtractor = e.clientIP
@@ -105,7 +109,7 @@ func (e *Edge) Handler() http.Handler {
 // Server gives a server for the edge with every timeout set. The caller
 // listens and shuts down.
 func (e *Edge) Server(addr string) *http.Server {
-	return &http.Server{
+	s := &http.Server{
 		Addr:              addr,
 		Handler:           e.Handler(),
 		ReadHeaderTimeout: readHeaderTimeout,
@@ -115,6 +119,8 @@ func (e *Edge) Server(addr string) *http.Server {
 		MaxHeaderBytes:    maxHeaderBytes,
 		ErrorLog:          slog.NewLogLogger(e.Log.Handler(), slog.LevelWarn),
 	}
+	s.RegisterOnShutdown(e.stop)
+	return s
 }
 
 // Mount serves GET path by a plain handler that is not part of the document

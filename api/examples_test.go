@@ -144,7 +144,8 @@ func init() {
 				"values": []any{map[string]any{"input": "line_to_line", "value": 231, "unit": "V"}}}).str("reading", "id")
 		},
 		"closed_call": func(s *scene) string {
-			call := s.dispatcher.post("/v1/calls", map[string]any{"unit_id": s.get("unit"), "complaint": "runs_too_hot"}).id()
+			unit := s.dispatcher.post("/v1/units", map[string]any{"site_id": s.get("site"), "kind": "electric_dryer", "model": "LM-7"}).id() // of a model no notice names
+			call := s.dispatcher.post("/v1/calls", map[string]any{"unit_id": unit, "complaint": "runs_too_hot"}).id()
 			s.tech.post("/v1/visits/"+onSite(s, call)+"/readings", goodRun).want(201)
 			s.tech.close(call, "no_fault_found").want(200)
 			return call

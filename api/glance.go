@@ -19,10 +19,10 @@ type Glance struct {
 	Site          Site              `json:"site"`
 	Calls         []GlanceCall      `json:"calls" doc:"The last three, latest first."`
 	ComeBack      bool              `json:"possible_come_back" doc:"A guarantee runs, or a repair was closed in the last 90 days."`
-	Guarantees    []GlanceGuarantee `json:"guarantees" doc:"That still run."`
+	Guarantees    []GlanceGuarantee `json:"guarantees" doc:"That still run, the longest first."`
 	Hazards       []Hazard          `json:"hazards" doc:"Not cleared."`
 	Notices       []UnitNotice      `json:"safety_notices"`
-	Visits        []Visit           `json:"visits" doc:"Booked or under way."`
+	Visits        []Visit           `json:"visits" doc:"Booked or under way; a tech sees their own."`
 	WaitingSince  *wire.Time        `json:"waiting_for_parts_since,omitempty"`
 	PartsHaveCome bool              `json:"parts_have_come" doc:"And no return visit is booked."`
 	CareDueOn     *domain.Date      `json:"care_due_on,omitempty"`

@@ -214,7 +214,9 @@ func (a *API) registerVisitChanges(e *Edge) {
 func (a *API) registerFeed(e *Edge) {
 	op := show("list-visit-changes", "/v1/visit-changes", "visits", office, "Follow what changes in the shop's visits")
 	op.Description = "Numbers count up without gaps in the order of commits, so whoever has read up to a number has missed nothing up to it. " +
-		"An empty answer means nothing new: ask again with the same after. With wait the answer is held until there is something new, or that long."
+		"An empty answer means nothing new: ask again with the same after. With wait the answer is held until there is something new, or that long; " +
+		"32 requests of a shop may wait at once, one more is 503."
+	op.Errors = append(op.Errors, http.StatusServiceUnavailable)
 	register(e, op, func(ctx context.Context, in *struct {
 		After int64 `query:"after" minimum:"0" doc:"Changes numbered above this; 0 or absent begins at the first."`
 		Limit int   `query:"limit" minimum:"0" doc:"At most this many: 0 or absent means 50, more than 200 means 200."`
@@ -224,7 +226,7 @@ func (a *API) registerFeed(e *Edge) {
 		if err != nil {
 			return nil, err
 		}
-		cs, err := a.Calls.AwaitChanges(ctx, principal(ctx), in.After, limit, time.Duration(in.Wait)*time.Second)
+		cs, err := a.Calls.AwaitChanges(ctx, principal(ctx), calls.Following{After: in.After, Limit: limit, Wait: time.Duration(in.Wait) * time.Second, Stop: e.stopping})
 		out := &struct{ Body VisitChanges }{VisitChanges{Items: []VisitChange{}, NextAfter: in.After}}
 		for _, c := range cs {
 			out.Body.Items = append(out.Body.Items, VisitChange{Seq: c.Seq, VisitID: c.VisitID, Change: c.What, ChangedAt: wire.At(c.At)})

@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"github.com/jackc/pgx/v5"
+	"github.com/jackc/pgx/v5/pgconn"
 
 	"drumline/domain"
 	"drumline/domain/audit"
@@ -101,14 +102,6 @@ func Close(b *pgx.Batch, p domain.Principal, now time.Time, call domain.ID, outc
 		WHERE shop_id = $1 AND id = $2 AND status <> 'closed'`, p.Shop, call, outcome, note, p.Person, now)
 	audit.Queue(b, p, now, audit.Entry{Action: "closed", Entity: "call", ID: call, Fields: []string{"status", "outcome"}})
 	cancelBooked(b, p, call, now)
-}
-
-// SetStatus moves a call between open and waiting for parts. A closed call is
-// a Conflict.
-func SetStatus(b *pgx.Batch, p domain.Principal, now time.Time, call domain.ID, to Status) {
-	pg.Changed(b, closed(), `UPDATE call SET status = $3, version = version + 1, status_since = CASE WHEN status = $3 THEN status_since ELSE $4 END
-		WHERE shop_id = $1 AND id = $2 AND status <> 'closed'`, p.Shop, call, to, now)
-	audit.Queue(b, p, now, audit.Entry{Action: "changed", Entity: "call", ID: call, Fields: []string{"status"}})
 }
 
 // TakeEdition lets a call be judged by another edition of the shop's content.
@@ -256,17 +249,26 @@ type Moved struct {
 // Reorder gives booked visits of one tech their new times in one statement, so
 // that they may change places, and keeps history and feed. The caller holds the
 // tech's lock (QueueLockTechs) and has held the times against promised windows.
+// A visit that has meanwhile been started or ended is a Conflict.
 func Reorder(b *pgx.Batch, p domain.Principal, now time.Time, moved []Moved, reason string) {
 	ids, starts, ends := make([]string, len(moved)), make([]time.Time, len(moved)), make([]time.Time, len(moved))
 	for i, m := range moved {
 		ids[i], starts[i], ends[i] = m.ID.String(), m.StartsAt, m.EndsAt
 	}
-	b.Queue(`UPDATE visit v SET starts_at = n.starts, ends_at = n.ends, version = v.version + 1, updated_at = $5
-		FROM unnest($2::uuid[], $3::timestamptz[], $4::timestamptz[]) AS n (id, starts, ends)
-		WHERE v.shop_id = $1 AND v.id = n.id AND v.status = 'booked'`, p.Shop, ids, starts, ends, now)
-	b.Queue(`INSERT INTO visit_version (shop_id, visit_id, version, tech_id, starts_at, ends_at, arrive_from, arrive_until, status, reason, changed_by, changed_at)
-		SELECT v.shop_id, v.id, v.version, v.tech_id, v.starts_at, v.ends_at, v.arrive_from, v.arrive_until, v.status, $4, $3, $5
-		FROM visit v WHERE v.shop_id = $1 AND v.id = ANY($2::uuid[])`, p.Shop, ids, p.Person, reason, now)
+	b.Queue(`WITH u AS (
+			UPDATE visit v SET starts_at = n.starts, ends_at = n.ends, version = v.version + 1, updated_at = $5
+			FROM unnest($2::uuid[], $3::timestamptz[], $4::timestamptz[]) AS n (id, starts, ends)
+			WHERE v.shop_id = $1 AND v.id = n.id AND v.status = 'booked'
+			RETURNING v.id, v.version, v.tech_id, v.starts_at, v.ends_at, v.arrive_from, v.arrive_until, v.status
+		)
+		INSERT INTO visit_version (shop_id, visit_id, version, tech_id, starts_at, ends_at, arrive_from, arrive_until, status, reason, changed_by, changed_at)
+		SELECT $1, id, version, tech_id, starts_at, ends_at, arrive_from, arrive_until, status, $6, $7, $5 FROM u`,
+		p.Shop, ids, starts, ends, now, reason, p.Person).Exec(func(t pgconn.CommandTag) error {
+		if t.RowsAffected() != int64(len(moved)) {
+			return domain.Errorf(domain.Conflict, "A visit of this day has just been started or ended. Look at the day again.")
+		}
+		return nil
+	})
 	for _, m := range moved {
 		audit.Queue(b, p, now, audit.Entry{Action: "changed", Entity: "visit", ID: m.ID, Fields: []string{"starts_at", "ends_at"}})
 	}

@@ -20,7 +20,8 @@ import (
 
 // Calendar is a feed of visits that any calendar program can read: of one
 // person, or with a zero PersonID of the whole shop. Whoever has the address
-// can read it, so it can be revoked.
+// can read it, so it can be revoked, and it ends by itself when whoever made it
+// could make it no longer.
 type Calendar struct {
 	ID        domain.ID  `db:"id"`
 	PersonID  domain.ID  `db:"person_id"`
@@ -53,11 +54,11 @@ func (s *Service) CreateCalendar(ctx context.Context, p domain.Principal, key on
 	}
 	now := s.Now()
 	token, hash := people.NewToken(p.Shop)
-	var names map[domain.ID]string
-	c, replayed, err := once.Do(ctx, s.DB, p, now, key, func(b *pgx.Batch) { people.QueueNames(b, p.Shop, &names) },
+	var roles map[domain.ID]domain.Role
+	c, replayed, err := once.Do(ctx, s.DB, p, now, key, func(b *pgx.Batch) { people.QueueRoles(b, p.Shop, &roles) },
 		func(_ context.Context, tx *pg.Tx, out *pgx.Batch) (Calendar, error) {
-			if !person.IsZero() && names[person] == "" {
-				return Calendar{}, domain.Field("/person_id", "unknown", "There is no such person in this shop.")
+			if !person.IsZero() && roles[person] == "" {
+				return Calendar{}, domain.Field("/person_id", "unknown", "There is no such person at work in this shop.")
 			}
 			c := Calendar{ID: domain.NewID(now), PersonID: person, Name: name, CreatedBy: p.Person, CreatedAt: now}
 			out.Queue(`INSERT INTO calendar (shop_id, id, person_id, name, token_hash, created_by, created_at) VALUES ($1, $2, $3, $4, $5, $6, $7)`,
@@ -102,7 +103,7 @@ func (s *Service) RevokeCalendar(ctx context.Context, p domain.Principal, id dom
 }
 
 // Feed gives the feed of a token as iCalendar (RFC 5545). A token that is
-// malformed, unknown or revoked is Absent, all alike.
+// malformed, unknown, revoked or of somebody who has left is Absent, all alike.
 func (s *Service) Feed(ctx context.Context, token string) ([]byte, error) {
 	shop, hash, ok := people.ReadToken(token)
 	if !ok {
@@ -110,12 +111,14 @@ func (s *Service) Feed(ctx context.Context, token string) ([]byte, error) {
 	}
 	now, sys := s.Now(), domain.System(shop, "calendar feed")
 	var found []Calendar
+	var roles map[domain.ID]domain.Role
 	if err := s.DB.Read(ctx, sys, func(b *pgx.Batch) {
 		pg.All(b, &found, `SELECT `+calendarColumns+` FROM calendar WHERE shop_id = $1 AND token_hash = $2 AND revoked_at IS NULL`, shop, hash)
+		people.QueueRoles(b, shop, &roles)
 	}); err != nil {
 		return nil, err
 	}
-	if len(found) == 0 {
+	if len(found) == 0 || !found[0].lives(roles) {
 		return nil, domain.Absent()
 	}
 	f := feed{calendar: found[0]}
@@ -129,6 +132,18 @@ func (s *Service) Feed(ctx context.Context, token string) ([]byte, error) {
 		return nil, err
 	}
 	return s.encode(ctx, sys, &f)
+}
+
+// lives says whether a feed may still be read, by the roles of those at work:
+// it ends with who made it, with whose visits it shows, and when its maker is a
+// tech now and it shows more than their own.
+func (c Calendar) lives(roles map[domain.ID]domain.Role) bool {
+	maker := roles[c.CreatedBy]
+	switch {
+	case maker == "", !c.PersonID.IsZero() && roles[c.PersonID] == "":
+		return false
+	}
+	return maker != domain.Tech || c.PersonID == c.CreatedBy
 }
 
 // feed is what a calendar shows.

@@ -3,6 +3,7 @@ package dispatch
 import (
 	"context"
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
@@ -27,7 +28,7 @@ type Glance struct {
 	ComeBack      bool        // a guarantee runs, or a repair was closed not long ago
 	Hazards       []repair.Hazard
 	Notices       []customers.NoticeFlag
-	Visits        []calls.Visit // booked or under way
+	Visits        []calls.Visit // booked or under way; to a tech their own
 	CareDue       domain.Date   // zero: nobody knows
 	CareOverdue   bool
 	Sentence      string
@@ -115,6 +116,7 @@ func (s *Service) see(ctx context.Context, p domain.Principal, g *glancing) erro
 		}
 		past := g.past(c, k)
 		g.guarantees(past, zone, today)
+		g.recently(c, s.Now())
 		g.standing(c)
 		if i < lastCalls {
 			g.out.Calls = append(g.out.Calls, past)
@@ -125,7 +127,11 @@ func (s *Service) see(ctx context.Context, p domain.Principal, g *glancing) erro
 			g.out.Kind = k.Name
 		}
 	}
+	longestFirst(g.out.Guarantees)
 	g.out.Sentence = g.sentence(s.Now())
+	if p.Role == domain.Tech {
+		g.out.Visits = slices.DeleteFunc(g.out.Visits, func(v calls.Visit) bool { return v.TechID != p.Person })
+	}
 	return nil
 }
 
@@ -168,9 +174,6 @@ func (g *glancing) guarantees(c PastCall, zone *time.Location, today domain.Date
 	if c.ClosedAt == nil || c.Outcome != calls.ReturnedToService && c.Outcome != calls.Limited {
 		return
 	}
-	if c.ClosedAt.Add(calls.ComesBackWithin).After(today.Time()) {
-		g.out.ComeBack = true
-	}
 	closed := domain.DateOf(c.ClosedAt.In(zone))
 	for _, v := range c.Conclusions {
 		if v.ActionID.IsZero() {
@@ -189,6 +192,14 @@ func (g *glancing) guarantees(c PastCall, zone *time.Location, today domain.Date
 	}
 }
 
+// recently notes a repair after which the same complaint is a come-back, by
+// the rule that calls are opened by.
+func (g *glancing) recently(c calls.Call, now time.Time) {
+	if c.Outcome == calls.ReturnedToService && c.ClosedAt != nil && !c.ClosedAt.Before(now.Add(-calls.ComesBackWithin)) {
+		g.out.ComeBack = true
+	}
+}
+
 func plusDays(d domain.Date, n int) domain.Date { return domain.DateOf(d.Time().AddDate(0, 0, n)) }
 
 // standing notes an open call that waits for parts, or whose parts have come
@@ -196,8 +207,9 @@ func plusDays(d domain.Date, n int) domain.Date { return domain.DateOf(d.Time().
 func (g *glancing) standing(c calls.Call) {
 	switch {
 	case c.Status == calls.WaitingForParts:
-		since := c.StatusSince
-		g.out.WaitingSince = &since
+		if since := c.StatusSince; g.out.WaitingSince == nil || since.Before(*g.out.WaitingSince) {
+			g.out.WaitingSince = &since
+		}
 	case c.Status == calls.Open && c.PartsArrivedAt != nil:
 		booked := false
 		for _, v := range g.out.Visits {
@@ -225,7 +237,7 @@ func (g *glancing) sentence(now time.Time) string {
 		parts = append(parts, "repaired not long ago: this may be a come-back")
 	}
 	if w := g.out.WaitingSince; w != nil {
-		parts = append(parts, fmt.Sprintf("a call has waited for parts for %.0f days", now.Sub(*w).Hours()/24))
+		parts = append(parts, "a call has waited for parts for "+waited(now.Sub(*w)))
 	}
 	if g.out.PartsHaveCome {
 		parts = append(parts, "the parts have come: book the return visit")
@@ -239,11 +251,23 @@ func (g *glancing) sentence(now time.Time) string {
 	return strings.TrimSpace(strings.Join([]string{g.out.Kind, u.Maker, u.Model}, " ")) + ": " + strings.Join(parts, "; ") + "."
 }
 
+func longestFirst(gs []Guarantee) {
+	slices.SortStableFunc(gs, func(a, b Guarantee) int { return latest(b).Time().Compare(latest(a).Time()) })
+}
+
 func latest(g Guarantee) domain.Date {
 	if g.PartUntil.IsZero() || g.PartUntil.Before(g.LabourUntil) {
 		return g.LabourUntil
 	}
 	return g.PartUntil
+}
+
+// waited is how long in words, by whole days.
+func waited(d time.Duration) string {
+	if n := int(d.Hours() / 24); n > 0 {
+		return counted(n, "day")
+	}
+	return "less than a day"
 }
 
 func counted(n int, what string) string {

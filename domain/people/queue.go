@@ -28,3 +28,16 @@ func QueueNames(b *pgx.Batch, shop domain.ID, dst *map[domain.ID]string) {
 		return err
 	})
 }
+
+// QueueRoles reads the roles of those who work in the shop now, by id: a
+// disabled person has none.
+func QueueRoles(b *pgx.Batch, shop domain.ID, dst *map[domain.ID]domain.Role) {
+	b.Queue(`SELECT id, role FROM person WHERE shop_id = $1 AND disabled_at IS NULL`, shop).Query(func(rows pgx.Rows) error {
+		roles := map[domain.ID]domain.Role{}
+		var id domain.ID
+		var role domain.Role
+		_, err := pgx.ForEachRow(rows, []any{&id, &role}, func() error { roles[id] = role; return nil })
+		*dst = roles
+		return err
+	})
+}
