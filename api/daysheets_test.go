@@ -115,6 +115,7 @@ func TestADayThatCannotBeMet(t *testing.T) {
 	require.NotEmpty(t, shown.str("sentence"))
 	refused := s.dispatcher.do("POST", path+"/plan", m{"apply": true}).want(409)
 	require.Equal(t, shown.str("sentence"), refused.str("detail"))
+	require.Len(t, refused.at("extra", "unmet_visits"), 1)
 	require.Equal(t, sheet.at("visits", 0, "visit"), s.dispatcher.get(path).at("visits", 0, "visit"))
 }
 

@@ -153,12 +153,14 @@ type Appointment struct {
 	UnitID    domain.ID `db:"unit_id"`
 	Complaint string    `db:"complaint"`
 	Edition   int64     `db:"edition"` // of the call
+	// PartsArrivedAt is when the parts came that the call waited for, or nil.
+	PartsArrivedAt *time.Time `db:"parts_arrived_at"`
 }
 
 // QueueAppointments reads the visits that take a tech's time between two
 // instants, by start; of all techs, and those nobody has, when tech is zero.
 func QueueAppointments(b *pgx.Batch, shop, tech domain.ID, from, until time.Time, dst *[]Appointment) {
-	pg.All(b, dst, `SELECT `+prefixed("v", visitColumns)+`, c.unit_id, c.complaint, c.edition FROM visit v
+	pg.All(b, dst, `SELECT `+prefixed("v", visitColumns)+`, c.unit_id, c.complaint, c.edition, c.parts_arrived_at FROM visit v
 		JOIN call c ON c.shop_id = v.shop_id AND c.id = v.call_id
 		WHERE v.shop_id = $1 AND ($4::uuid IS NULL OR v.tech_id = $4) AND v.starts_at < $3 AND v.ends_at > $2 AND v.starts_at > $2 - interval '24 hours'
 		AND v.status IN ('booked', 'on_the_way', 'on_site', 'done') ORDER BY v.starts_at, v.id`, shop, from, until, tech)
@@ -215,7 +217,7 @@ const UnitsOfFeed = `SELECT c.unit_id FROM visit v JOIN call c ON c.shop_id = v.
 // QueueFeed reads up to limit visits that begin between two instants, whatever
 // came of them, latest first; of all techs when tech is zero.
 func QueueFeed(b *pgx.Batch, shop, tech domain.ID, from, until time.Time, limit int, dst *[]Appointment) {
-	pg.All(b, dst, `SELECT `+prefixed("v", visitColumns)+`, c.unit_id, c.complaint, c.edition FROM visit v
+	pg.All(b, dst, `SELECT `+prefixed("v", visitColumns)+`, c.unit_id, c.complaint, c.edition, c.parts_arrived_at FROM visit v
 		JOIN call c ON c.shop_id = v.shop_id AND c.id = v.call_id
 		WHERE v.shop_id = $1 AND ($2::uuid IS NULL OR v.tech_id = $2) AND v.starts_at >= $3 AND v.starts_at < $4
 		ORDER BY v.starts_at DESC, v.id LIMIT $5`, shop, tech, from, until, limit)
@@ -238,6 +240,12 @@ const CallsOfUnit = `SELECT id FROM call WHERE shop_id = $1 AND unit_id = $2`
 
 // CallsOfKind gives the calls about units of the kind $2.
 const CallsOfKind = `SELECT c.id FROM call c WHERE c.shop_id = $1 AND c.unit_id IN (` + customers.UnitsOfKind + `)`
+
+// UnitNamed is a subquery for the unit of the call that an expression of the
+// statement around it names; $1 is the shop.
+func UnitNamed(named string) string {
+	return `SELECT uc.unit_id FROM call uc WHERE uc.shop_id = $1 AND uc.id = ` + named
+}
 
 // Moved is a new time for a booked visit.
 type Moved struct {

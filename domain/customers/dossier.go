@@ -56,6 +56,12 @@ func KindOf(named string) string {
 	return `SELECT u.kind FROM unit u WHERE u.shop_id = $1 AND u.id = ` + named
 }
 
+// ModelOf is a subquery for the model, as it is compared, of the unit that an
+// expression of the statement around it names; $1 is the shop.
+func ModelOf(named string) string {
+	return `SELECT um.model_norm FROM unit um WHERE um.shop_id = $1 AND um.id = ` + named
+}
+
 // KindAndModels is the kind of the unit the subquery unitOf gives, beside no
 // model and beside its own: two columns, for a slice above that counts by both.
 func KindAndModels(unitOf string) string {

@@ -5,6 +5,7 @@ import (
 
 	"drumline/domain"
 	"drumline/domain/calls"
+	"drumline/domain/customers"
 	"drumline/shared/pg"
 )
 
@@ -38,19 +39,21 @@ func (r UnitRecord) PartsOf(conclusion domain.ID) []FittedPart {
 	return out
 }
 
-// FittedBefore is a part the shop has fitted for a fault, and how often.
+// FittedBefore is a part the shop has fitted for a fault in one model, and how
+// often.
 type FittedBefore struct {
 	Fault  string `db:"fault"`
+	Model  string `db:"model"` // as models are compared, see customers.ModelNorm
 	Number string `db:"number"`
 	Name   string `db:"name"`
 	Times  int    `db:"times"`
 }
 
-// QueueFittedBefore reads what the shop has fitted for each fault of a kind,
-// most often first.
+// QueueFittedBefore reads what the shop has fitted for each fault of a kind in
+// each model, most often first.
 func QueueFittedBefore(b *pgx.Batch, shop domain.ID, kind string, dst *[]FittedBefore) {
-	pg.All(b, dst, `SELECT c.fault, f.number, max(f.name) AS name, count(*)::int AS times FROM part_fitted f
-		JOIN conclusion c ON c.shop_id = f.shop_id AND c.id = f.conclusion_id
+	pg.All(b, dst, `SELECT c.fault, coalesce((`+customers.ModelOf(`(`+calls.UnitNamed(`c.call_id`)+`)`)+`), '') AS model, f.number, max(f.name) AS name, count(*)::int AS times
+		FROM part_fitted f JOIN conclusion c ON c.shop_id = f.shop_id AND c.id = f.conclusion_id
 		WHERE f.shop_id = $1 AND c.voided_at IS NULL AND f.number <> '' AND c.call_id IN (`+calls.CallsOfKind+`)
-		GROUP BY c.fault, f.number ORDER BY c.fault, times DESC, f.number`, shop, kind)
+		GROUP BY 1, 2, 3 ORDER BY fault, times DESC, f.number, model`, shop, kind)
 }
