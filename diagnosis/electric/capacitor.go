@@ -6,10 +6,6 @@ import "math"
 // its rating: ±6 % (printed on the part; published).
 const RunTolerance = 0.06
 
-// StartTolerance is how far a start capacitor marked with one figure may lie
-// above it, as a share; it may not lie below. Common practice, no source.
-const StartTolerance = 0.2
-
 // Capacitor is a rating: the least and the greatest capacitance in farad.
 type Capacitor struct{ Low, High float64 }
 
@@ -18,9 +14,6 @@ type Capacitor struct{ Low, High float64 }
 func Run(nominal, tolerance float64) Capacitor {
 	return Of(nominal, 1-tolerance, 1+tolerance)
 }
-
-// Start is a start capacitor marked with one capacitance in farad: −0/+20 %.
-func Start(nominal float64) Capacitor { return Of(nominal, 1, 1+StartTolerance) }
 
 // Of is a nominal capacitance in farad with the least and the greatest share
 // of it that is allowed.

@@ -189,11 +189,6 @@ func (tx *Tx) Query(ctx context.Context, sql string, args ...any) (pgx.Rows, err
 	return tx.tx.Query(ctx, sql, args...)
 }
 
-// QueryRow runs a statement that returns one row.
-func (tx *Tx) QueryRow(ctx context.Context, sql string, args ...any) pgx.Row {
-	return tx.tx.QueryRow(ctx, sql, args...)
-}
-
 // Send runs queued statements in one round trip.
 func (tx *Tx) Send(ctx context.Context, b *pgx.Batch) error {
 	if b.Len() == 0 {
