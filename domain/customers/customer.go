@@ -38,7 +38,7 @@ var customerKind = kind[Customer]{
 		return `SELECT 1 FROM site WHERE shop_id = $1 AND customer_id = $2 AND retired_at IS NULL`
 	},
 	seen: func(s *Service) string {
-		return `id IN (SELECT st.customer_id FROM site st WHERE st.shop_id = $1 AND st.id IN (` + s.sitesOfTech() + `))`
+		return `id = ANY (ARRAY(SELECT st.customer_id FROM site st WHERE st.shop_id = $1 AND st.id = ANY (ARRAY(` + s.sitesOfTech() + `))))`
 	},
 	busy: "This customer still has sites. Retire those first.",
 }

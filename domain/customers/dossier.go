@@ -100,7 +100,7 @@ type Place struct {
 func QueuePlaces(b *pgx.Batch, shop domain.ID, unitsOf string, dst *map[domain.ID]Place, args ...any) {
 	b.Queue(`SELECT u.id AS unit_id, s.id AS site_id, s.latitude, s.longitude, s.time_zone, s.address, u.kind, s.access_notes FROM unit u
 		JOIN site s ON s.shop_id = u.shop_id AND s.id = u.site_id
-		WHERE u.shop_id = $1 AND u.id IN (`+unitsOf+`)`, append([]any{shop}, args...)...).Query(func(rows pgx.Rows) error {
+		WHERE u.shop_id = $1 AND u.id = ANY (ARRAY(`+unitsOf+`))`, append([]any{shop}, args...)...).Query(func(rows pgx.Rows) error {
 		found, err := pgx.CollectRows(rows, pgx.RowToStructByName[Place])
 		*dst = map[domain.ID]Place{}
 		for _, f := range found {

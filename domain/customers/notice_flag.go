@@ -92,7 +92,7 @@ func (r beside) flag() (NoticeFlag, bool) {
 // $1 = shop and $2 = arg, by unit, the gravest first and the certain before the
 // others.
 func queueFlags(b *pgx.Batch, shop domain.ID, unitsOf string, arg any, handled bool, got func(map[domain.ID][]NoticeFlag)) {
-	b.Queue(`SELECT `+besideColumns+besideUnits+` AND u.id IN (`+unitsOf+`) ORDER BY n.issued_on DESC, n.id`, shop, arg).Query(func(rows pgx.Rows) error {
+	b.Queue(`SELECT `+besideColumns+besideUnits+` AND u.id = ANY (ARRAY(`+unitsOf+`)) ORDER BY n.issued_on DESC, n.id`, shop, arg).Query(func(rows pgx.Rows) error {
 		pairs, err := pgx.CollectRows(rows, pgx.RowToStructByName[beside])
 		flags := map[domain.ID][]NoticeFlag{}
 		for _, r := range pairs {

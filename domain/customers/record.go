@@ -34,7 +34,7 @@ type Service struct {
 
 // sitesOfTech gives the sites a tech has been sent to.
 func (s *Service) sitesOfTech() string {
-	return `SELECT u.site_id FROM unit u WHERE u.shop_id = $1 AND u.id IN (` + s.UnitsOfTech + `)`
+	return `SELECT u.site_id FROM unit u WHERE u.shop_id = $1 AND u.id = ANY (ARRAY(` + s.UnitsOfTech + `))`
 }
 
 // only is who asks when what they see is limited, zero when it is not.

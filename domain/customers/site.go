@@ -47,7 +47,7 @@ var siteKind = kind[Site]{
 	inUse: func(*Service) string {
 		return `SELECT 1 FROM unit WHERE shop_id = $1 AND site_id = $2 AND retired_at IS NULL`
 	},
-	seen: func(s *Service) string { return `id IN (` + s.sitesOfTech() + `)` },
+	seen: func(s *Service) string { return `id = ANY (ARRAY(` + s.sitesOfTech() + `))` },
 	busy: "Units still stand at this site. Retire or move those first.",
 }
 

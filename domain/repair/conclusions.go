@@ -325,7 +325,7 @@ type usedReading struct {
 
 // queue reads the conclusions of a call with all they hold.
 func (q *conclusionRows) queue(b *pgx.Batch, shop, call domain.ID) {
-	const ofCall = ` WHERE shop_id = $1 AND conclusion_id IN (SELECT id FROM conclusion WHERE shop_id = $1 AND call_id = $2)`
+	const ofCall = ` WHERE shop_id = $1 AND conclusion_id = ANY (ARRAY(SELECT id FROM conclusion WHERE shop_id = $1 AND call_id = $2))`
 	queueConclusionHeads(b, shop, call, &q.heads)
 	pg.All(b, &q.fitted, `SELECT conclusion_id, n, number, name, source, lot, old_part_kept FROM part_fitted`+ofCall+` ORDER BY conclusion_id, n`, shop, call)
 	pg.All(b, &q.readings, `SELECT conclusion_id, reading_id FROM conclusion_reading`+ofCall+` ORDER BY conclusion_id, reading_id`, shop, call)

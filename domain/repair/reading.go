@@ -209,7 +209,7 @@ const callOfReading = `SELECT call_id FROM reading WHERE shop_id = $1 AND id = $
 func readingsOfCall(b *pgx.Batch, shop domain.ID, callOf string, arg domain.ID, dst *readingRows) {
 	pg.All(b, &dst.readings, `SELECT `+readingColumns+` FROM reading WHERE shop_id = $1 AND call_id = (`+callOf+`) ORDER BY observed_at, id`, shop, arg)
 	pg.All(b, &dst.values, `SELECT `+valueColumns+` FROM reading_value WHERE shop_id = $1
-		AND reading_id IN (SELECT id FROM reading WHERE shop_id = $1 AND call_id = (`+callOf+`)) ORDER BY reading_id, input, n`, shop, arg)
+		AND reading_id = ANY (ARRAY(SELECT id FROM reading WHERE shop_id = $1 AND call_id = (`+callOf+`))) ORDER BY reading_id, input, n`, shop, arg)
 	pg.All(b, &dst.verdicts, `SELECT `+verdictColumns+` FROM verdict WHERE shop_id = $1 AND call_id = (`+callOf+`) AND superseded_by IS NULL
 		ORDER BY reading_id, n`, shop, arg)
 }

@@ -201,9 +201,9 @@ func (s *Service) WaitingReadings(ctx context.Context, p domain.Principal) ([]*R
 	err := s.DB.Read(ctx, p, func(b *pgx.Batch) {
 		q = readingRows{}
 		pg.All(b, &q.readings, `SELECT `+readingColumns+` `+waiting, p.Shop)
-		pg.All(b, &q.values, `SELECT `+valueColumns+` FROM reading_value WHERE shop_id = $1 AND reading_id IN (SELECT id `+waiting+`) ORDER BY reading_id, input, n`, p.Shop)
+		pg.All(b, &q.values, `SELECT `+valueColumns+` FROM reading_value WHERE shop_id = $1 AND reading_id = ANY (ARRAY(SELECT id `+waiting+`)) ORDER BY reading_id, input, n`, p.Shop)
 		pg.All(b, &q.verdicts, `SELECT `+verdictColumns+` FROM verdict WHERE shop_id = $1 AND superseded_by IS NULL
-			AND reading_id IN (SELECT id `+waiting+`) ORDER BY reading_id, n`, p.Shop)
+			AND reading_id = ANY (ARRAY(SELECT id `+waiting+`)) ORDER BY reading_id, n`, p.Shop)
 	})
 	if err != nil {
 		return nil, err

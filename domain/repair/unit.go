@@ -19,12 +19,12 @@ type UnitRecord struct {
 
 // QueueUnit reads the record of a unit, latest first.
 func QueueUnit(b *pgx.Batch, shop, unit domain.ID, dst *UnitRecord) {
-	pg.All(b, &dst.Conclusions, `SELECT `+conclusionColumns+` FROM conclusion WHERE shop_id = $1 AND voided_at IS NULL AND call_id IN (`+calls.CallsOfUnit+`)
+	pg.All(b, &dst.Conclusions, `SELECT `+conclusionColumns+` FROM conclusion WHERE shop_id = $1 AND voided_at IS NULL AND call_id = ANY (ARRAY(`+calls.CallsOfUnit+`))
 		ORDER BY concluded_at DESC, id DESC`, shop, unit)
 	pg.All(b, &dst.Fitted, `SELECT f.conclusion_id, f.n, f.number, f.name, f.source, f.lot, f.old_part_kept FROM part_fitted f
 		JOIN conclusion c ON c.shop_id = f.shop_id AND c.id = f.conclusion_id
-		WHERE f.shop_id = $1 AND c.voided_at IS NULL AND c.call_id IN (`+calls.CallsOfUnit+`) ORDER BY f.conclusion_id, f.n`, shop, unit)
-	pg.All(b, &dst.Hazards, `SELECT `+hazardColumns+` FROM hazard WHERE shop_id = $1 AND cleared_at IS NULL AND call_id IN (`+calls.CallsOfUnit+`)
+		WHERE f.shop_id = $1 AND c.voided_at IS NULL AND c.call_id = ANY (ARRAY(`+calls.CallsOfUnit+`)) ORDER BY f.conclusion_id, f.n`, shop, unit)
+	pg.All(b, &dst.Hazards, `SELECT `+hazardColumns+` FROM hazard WHERE shop_id = $1 AND cleared_at IS NULL AND call_id = ANY (ARRAY(`+calls.CallsOfUnit+`))
 		ORDER BY found_at DESC, id DESC`, shop, unit)
 }
 

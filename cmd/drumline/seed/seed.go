@@ -96,17 +96,15 @@ func Complete(ctx context.Context, db *pg.DB) (there, complete bool, err error) 
 	return true, true, nil
 }
 
-// URL adds to a sign-in what makes the filling of an empty database fast. Plans
-// made while the tables are empty read them from end to end, and are kept; and
-// a commit need not wait for the disk, since a run that breaks off is thrown
-// away. Use it for Run alone, and have the tables analysed afterwards.
+// URL adds to a sign-in what makes the filling of an empty database fast: a
+// commit need not wait for the disk, since a run that breaks off is thrown away.
+// Use it for Run alone, and have the tables analysed afterwards.
 func URL(database string) (string, error) {
 	u, err := url.Parse(database)
 	if err != nil {
 		return "", errors.New("the database URL cannot be read")
 	}
 	q := u.Query()
-	q.Set("plan_cache_mode", "force_custom_plan")
 	q.Set("synchronous_commit", "off")
 	u.RawQuery = q.Encode()
 	return u.String(), nil
