@@ -12,6 +12,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"drumline/domain"
+	"drumline/domain/care"
 )
 
 // makers make the things examples name, by the ordinary operations.
@@ -193,9 +194,10 @@ func init() {
 			return s.dispatcher.post("/v1/units", m{"site_id": s.get("site"), "kind": "washer"}).id()
 		},
 		"bounce_body": func(s *scene) string {
-			return `{"token":"` + s.get("mail_token") + `","permanent":false,"detail":"mailbox full"}`
+			return `{"token":"` + bounceTo(s) + `","permanent":false,"detail":"mailbox full"}`
 		},
 		"bounce_signature": func(s *scene) string {
+			s.get("mail_token")
 			key, err := hex.DecodeString(s.owner.get("/v1/care/policy").str("bounce_key"))
 			require.NoError(s.owner.w.t, err)
 			mac := hmac.New(sha256.New, key)
@@ -230,10 +232,18 @@ func mailed(s *scene, do func(site string)) string {
 	for _, msg := range box.mails() {
 		if msg.To.Addr == to {
 			token = tokenOf(w.t, msg)
+			s.made["bounce_token"], _ = care.BounceToken(msg.EnvelopeFrom)
 		}
 	}
 	require.NotEmpty(w.t, token)
 	return token
+}
+
+// bounceTo is the token of the address that the mail of mail_token comes back
+// to.
+func bounceTo(s *scene) string {
+	s.get("mail_token")
+	return s.made["bounce_token"]
 }
 
 // isolation is a plug in the hand, proven dead live-dead-live.

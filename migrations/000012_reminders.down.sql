@@ -1,4 +1,5 @@
 REVOKE SELECT ON shop, customer, site, unit, cleaning, call, visit, visit_change, shop_feed FROM drumline_worker;
+REVOKE INSERT ON audit FROM drumline_worker;
 ALTER TABLE calendar DROP COLUMN shows;
 DROP TABLE care_wish, suppression, reminder, mail, care_due, care_stale, care_agenda, care_policy, care_task;
 DROP POLICY scan ON shop_feed;

@@ -118,6 +118,8 @@ CREATE TABLE care_due (
     unit_id      uuid NOT NULL,
     task         text COLLATE "C" NOT NULL,
     due_on       date NOT NULL,
+    months       int NOT NULL,  -- how long the task may go: when nothing is done it is asked for again
+    asked_on     date NOT NULL, -- the date that is written about: due_on, or so many months after it
     derived_on   date NOT NULL, -- since when this date is known
     led_on       date,          -- the last day ahead whose message has been seen to
     next_lead_on date,          -- the next one; none: nothing more to write
@@ -142,6 +144,7 @@ CREATE TABLE mail (
     day          date NOT NULL, -- at the site; one message about care a day
     message_id   text COLLATE "C" NOT NULL,
     token_hash   bytea NOT NULL CHECK (length(token_hash) = 32), -- of the links in it
+    bounce_hash  bytea NOT NULL CHECK (length(bounce_hash) = 32), -- of the address it comes back to
     state        text COLLATE "C" NOT NULL CHECK (state IN ('claimed', 'handed', 'accepted', 'soft_failed', 'hard_failed', 'suppressed', 'superseded', 'missed', 'ambiguous')),
     attempt      int NOT NULL,
     ambiguous    int NOT NULL DEFAULT 0, -- attempts whose end nobody knows
@@ -157,6 +160,7 @@ CREATE TABLE mail (
 );
 CREATE UNIQUE INDEX mail_one_a_day ON mail (shop_id, customer_id, day) WHERE kind = 'care' AND state NOT IN ('superseded', 'missed');
 CREATE UNIQUE INDEX mail_token ON mail (shop_id, token_hash);
+CREATE UNIQUE INDEX mail_bounce ON mail (shop_id, bounce_hash);
 CREATE INDEX mail_queue ON mail (shop_id, next_at) WHERE state IN ('claimed', 'handed', 'soft_failed');
 CREATE INDEX mail_handed ON mail (shop_id, handed_at) WHERE handed_at IS NOT NULL;
 CREATE INDEX mail_customer ON mail (shop_id, customer_id, created_at);
@@ -262,6 +266,8 @@ ALTER TABLE calendar ADD COLUMN shows text COLLATE "C" NOT NULL DEFAULT 'visits'
 
 -- What the worker reads of a shop's records.
 GRANT SELECT ON shop, customer, site, unit, cleaning, call, visit, visit_change, shop_feed TO drumline_worker;
+
+GRANT INSERT ON audit TO drumline_worker;
 
 -- Due dates of what is on record are derived by the worker.
 INSERT INTO care_stale (shop_id, unit_id) SELECT shop_id, id FROM unit WHERE retired_at IS NULL;

@@ -9,17 +9,21 @@ import (
 )
 
 // ahead is what a due date asks to be written, as of one day: the lead times
-// seen to so far, and what the policy says.
+// seen to so far, and what the policy says. When nothing is done, the date is
+// asked for again after as many months as the task may go: each asking has its
+// own lead times.
 type ahead struct {
 	due     domain.Date
+	months  int
 	derived domain.Date // since when the date is known: what lay before was never ours to send
 	led     domain.Date // the last day ahead seen to; zero: none
 	leads   []int       // days before, greatest first
-	grace   int         // days after due
+	grace   int         // days after
 }
 
 // fallen is one lead time whose day has come.
 type fallen struct {
+	asked domain.Date
 	lead  int
 	day   domain.Date
 	state reminderState // planned, superseded or missed
@@ -27,44 +31,75 @@ type fallen struct {
 
 func day(d domain.Date, plus int) domain.Date { return domain.DateOf(d.Time().AddDate(0, 0, plus)) }
 
-// next is the first lead day not yet seen to; zero when none is left or the
-// time to write has passed.
-func (a ahead) next(today domain.Date) domain.Date {
-	if a.due.IsZero() || a.over(today) && (a.led != domain.Date{} || a.over(a.derived)) {
-		return domain.Date{}
+// asking is the n-th date that is asked for, from 0; counted from the due date,
+// so that the end of February never wears a date down.
+func (a ahead) asking(n int) domain.Date { return a.due.AddMonths(n * a.months) }
+
+// asked is the number of the asking that a message on the day would be about:
+// the first whose grace has not passed.
+func (a ahead) asked(today domain.Date) int {
+	n := 0
+	if years := today.Year - a.due.Year - 1; years > 0 {
+		n = years * 12 / a.months
 	}
-	for _, l := range a.leads {
-		if d := day(a.due, -l); a.led.IsZero() || a.led.Before(d) {
-			return d
-		}
+	for n > 0 && !a.over(n-1, today) {
+		n--
 	}
-	return domain.Date{}
+	for a.over(n, today) {
+		n++
+	}
+	return n
 }
 
-// over says whether a message would be too late on the day d.
-func (a ahead) over(d domain.Date) bool { return day(a.due, a.grace).Before(d) }
+// over says whether a message about an asking would be too late on the day.
+func (a ahead) over(n int, today domain.Date) bool { return day(a.asking(n), a.grace).Before(today) }
 
-// fall gives the lead times whose day is at most today, in order: the most
-// urgent is planned and those before it superseded, since one message says it
-// all. Past the grace the last is missed, which is reported and never sent;
-// unless the due date became known only then.
+// next is the first lead day not yet seen to.
+func (a ahead) next(today domain.Date) domain.Date {
+	for n := a.asked(today); ; n++ {
+		for _, l := range a.leads {
+			if d := day(a.asking(n), -l); a.led.IsZero() || a.led.Before(d) {
+				return d
+			}
+		}
+	}
+}
+
+// fall gives the lead times whose day is at most today, in order. Of an asking
+// whose grace has not passed the most urgent is planned and those before it
+// superseded, since one message says it all. Past the grace the last is missed,
+// which is reported and never sent; unless it lay before the date was known.
 func (a ahead) fall(today domain.Date) []fallen {
+	now := a.asked(today)
+	first := now
+	if since := a.led; !since.IsZero() {
+		first = min(now, a.asked(since))
+	} else if !a.derived.IsZero() {
+		first = min(now, a.asked(a.derived))
+	}
+	var out []fallen
+	for n := first; n <= now; n++ {
+		last := missed
+		if n == now {
+			last = planned
+		}
+		out = append(out, a.fallOf(n, today, last)...)
+	}
+	return out
+}
+
+// fallOf is fall for one asking, the last of whose lead times gets a state.
+func (a ahead) fallOf(n int, today domain.Date, last reminderState) []fallen {
 	var out []fallen
 	for _, l := range a.leads {
-		d := day(a.due, -l)
-		if today.Before(d) || !a.led.IsZero() && !a.led.Before(d) {
+		d := day(a.asking(n), -l)
+		if today.Before(d) || !a.led.IsZero() && !a.led.Before(d) || last == missed && d.Before(a.derived) {
 			continue
 		}
-		out = append(out, fallen{l, d, superseded})
+		out = append(out, fallen{a.asking(n), l, d, superseded})
 	}
-	switch n := len(out); {
-	case n == 0:
-	case !a.over(today):
-		out[n-1].state = planned
-	case a.over(a.derived):
-		return nil
-	default:
-		out[n-1].state = missed
+	if len(out) > 0 {
+		out[len(out)-1].state = last
 	}
 	return out
 }
@@ -99,6 +134,6 @@ func (w window) next(now time.Time) time.Time {
 func (v Policy) window(zone *time.Location) window { return window{zone, v.WindowFrom, v.WindowTo} }
 
 // ahead of a due date by the policy.
-func (v Policy) ahead(due, derived, led domain.Date) ahead {
-	return ahead{due: due, derived: derived, led: led, leads: slices.Clone(v.LeadDays), grace: v.GraceDays}
+func (v Policy) ahead(due domain.Date, months int, derived, led domain.Date) ahead {
+	return ahead{due: due, months: months, derived: derived, led: led, leads: slices.Clone(v.LeadDays), grace: v.GraceDays}
 }

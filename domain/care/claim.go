@@ -38,6 +38,7 @@ type job struct {
 	shop   people.Shop
 	policy Policy
 	token  string // of its links
+	bounce string // of the address it comes back to
 	today  domain.Date
 	zone   *time.Location
 }
@@ -256,7 +257,7 @@ func (c *claiming) judge(r Reminder) (verdict, error) {
 func (c *claiming) noLonger(r Reminder) string {
 	switch r.Kind {
 	case AboutCare:
-		if !slices.ContainsFunc(c.dues, func(d dueRow) bool { return d.UnitID == r.UnitID && d.Task == r.Task && d.DueOn == r.DueOn }) {
+		if !slices.ContainsFunc(c.dues, func(d dueRow) bool { return d.UnitID == r.UnitID && d.Task == r.Task && d.AskedOn == r.DueOn }) {
 			return "the date has moved"
 		}
 		if len(c.pol.Tasks) > 0 && !slices.Contains(c.pol.Tasks, r.Task) {
@@ -378,6 +379,7 @@ func (c *claiming) dressed(j job) job {
 	j.to = c.cared[j.about[0].UnitID]
 	j.visit = c.visitOf(j.about[0])
 	j.token, _ = people.TokenOf(c.p.Shop, c.w.secret(c.p.Shop, j.ID))
+	j.bounce, _ = bounceOf(c.p.Shop, c.w.secret(c.p.Shop, j.ID))
 	j.zone, _ = time.LoadLocation(j.to.TimeZone) // judged before
 	j.today = domain.DateOf(c.now.In(j.zone))
 	return j
@@ -430,14 +432,15 @@ func (c *claiming) write(ctx context.Context, tx *pg.Tx, about []Reminder) error
 	}
 	j.MessageID = c.w.messageID(c.p.Shop, c.pol.SenderAddress, about)
 	_, hash := people.TokenOf(c.p.Shop, c.w.secret(c.p.Shop, j.ID))
+	_, back := bounceOf(c.p.Shop, c.w.secret(c.p.Shop, j.ID))
 	state, reply := Claimed, ""
 	if c.pol.DryRun {
 		state, reply = Suppressed, "dry run: written, not sent"
 	}
-	tag, err := tx.Exec(ctx, `INSERT INTO mail (shop_id, id, kind, customer_id, day, message_id, token_hash, state, attempt, next_at, useless_at, claimed_by, created_at, reply, settled_at)
-		VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, CASE WHEN $8 = 'suppressed' THEN $13::timestamptz END)
+	tag, err := tx.Exec(ctx, `INSERT INTO mail (shop_id, id, kind, customer_id, day, message_id, token_hash, state, attempt, next_at, useless_at, claimed_by, created_at, reply, bounce_hash, settled_at)
+		VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, CASE WHEN $8 = 'suppressed' THEN $13::timestamptz END)
 		ON CONFLICT (shop_id, customer_id, day) WHERE kind = 'care' AND state NOT IN ('superseded', 'missed') DO NOTHING`,
-		c.p.Shop, j.ID, j.Kind, j.CustomerID, j.Day, j.MessageID, hash, state, j.Attempt, j.NextAt, j.UselessAt, c.w.Name, c.now, reply)
+		c.p.Shop, j.ID, j.Kind, j.CustomerID, j.Day, j.MessageID, hash, state, j.Attempt, j.NextAt, j.UselessAt, c.w.Name, c.now, reply, back)
 	if err != nil {
 		return err
 	}

@@ -182,7 +182,7 @@ func (w *Worker) hand(ctx context.Context, p domain.Principal, j job) error {
 			AND NOT EXISTS (SELECT FROM suppression s WHERE s.shop_id = $1 AND s.email_norm = $6 AND s.lifted_at IS NULL AND (s.scope = 'all' OR $7 = 'care'))
 			AND NOT EXISTS (SELECT FROM reminder r WHERE r.shop_id = $1 AND r.mail_id = $2 AND r.kind = 'care' AND (
 				EXISTS (SELECT FROM care_stale cs WHERE cs.shop_id = r.shop_id AND cs.unit_id = r.unit_id)
-				OR NOT EXISTS (SELECT FROM care_due d WHERE d.shop_id = r.shop_id AND d.unit_id = r.unit_id AND d.task = r.task AND d.due_on = r.due_on)))`,
+				OR NOT EXISTS (SELECT FROM care_due d WHERE d.shop_id = r.shop_id AND d.unit_id = r.unit_id AND d.task = r.task AND d.asked_on = r.due_on)))`,
 			p.Shop, j.ID, j.Attempt, w.Name, now, strings.ToLower(j.to.Email), j.Kind)
 	}, func(context.Context, *pg.Tx) error { return nil })
 }
@@ -345,14 +345,15 @@ func (w *Worker) mayReach(email string) bool {
 	return false
 }
 
-// rest puts down when the shop is to be looked at next: by the hour at the
-// latest. The agenda is locked first, so that what somebody plans meanwhile is
+// rest puts down when the shop is to be looked at next: in a day at the latest.
+// The agenda is locked first, so that what somebody plans meanwhile is
 // either seen here or wakes the shop after.
 func (w *Worker) rest(ctx context.Context, p domain.Principal) error {
 	now := w.Now()
 	load := func(b *pgx.Batch) { b.Queue(`SELECT FROM care_agenda WHERE shop_id = $1 FOR UPDATE`, p.Shop) }
 	return w.DB.Write(ctx, p, load, func(ctx context.Context, tx *pg.Tx) error {
-		_, err := tx.Exec(ctx, `UPDATE care_agenda SET wake_at = greatest($3, least($2::timestamptz + interval '1 hour',
+		_, err := tx.Exec(ctx, `UPDATE care_agenda SET wake_at = greatest($3, least($2::timestamptz + interval '1 day',
+				(SELECT (min(next_lead_on) - 1)::timestamp AT TIME ZONE 'UTC' FROM care_due WHERE shop_id = $1),
 				(SELECT min(next_at) FROM mail WHERE shop_id = $1 AND state IN ('claimed', 'handed', 'soft_failed')),
 				(SELECT min(not_before) FROM reminder WHERE shop_id = $1 AND state = 'planned')))
 			WHERE shop_id = $1`, p.Shop, now, later(now.Add(w.breath()), w.server.until))

@@ -88,13 +88,13 @@ func (w *Worker) message(j job) (mail.Message, error) {
 	return m, nil
 }
 
-// bounceTo is where the report of a returned mail goes: it carries the mail's
-// own token.
+// bounceTo is where the report of a returned mail goes: it carries a token of
+// the mail's own.
 func (w *Worker) bounceTo(j job) string {
 	if w.Bounce == "" {
 		return j.policy.SenderAddress
 	}
-	return "bounce+" + j.token + "@" + w.Bounce
+	return bouncePrefix + j.bounce + "@" + w.Bounce
 }
 
 // frame adds what every message has: who is spoken to, who speaks, and how it
@@ -197,6 +197,7 @@ func UnitName(language string, u customers.Cared) string { return speak(language
 // unit names an appliance with what tells it from another.
 func (t tongue) unit(u customers.Cared) string {
 	name := t.kind(u.Kind)
+	name = strings.ToUpper(name[:1]) + name[1:] // it begins a line, and with an ASCII letter in every language here
 	if more := strings.TrimSpace(u.Maker + " " + u.Model); more != "" {
 		name += " (" + more + ")"
 	}
@@ -207,7 +208,10 @@ func (t tongue) subject(j job, items []item) string {
 	r := j.about[0]
 	task, _ := taskOf(j, r)
 	if len(items) > 1 {
-		return t.f("subject_many", len(items), t.date(task.DueOn))
+		return t.f("subject_many", len(items))
+	}
+	if task.DueOn.Before(j.today) {
+		return t.f("subject_late", t.kind(j.units[r.UnitID].Kind))
 	}
 	return t.f("subject_one", t.kind(j.units[r.UnitID].Kind), t.date(task.DueOn))
 }

@@ -16,6 +16,7 @@ type dueLead struct {
 	UnitID     domain.ID   `db:"unit_id"`
 	Task       string      `db:"task"`
 	DueOn      domain.Date `db:"due_on"`
+	Months     int         `db:"months"`
 	DerivedOn  domain.Date `db:"derived_on"`
 	LedOn      domain.Date `db:"led_on"`
 	CustomerID domain.ID   `db:"customer_id"`
@@ -40,9 +41,11 @@ func (s *Service) planSome(ctx context.Context, p domain.Principal) (int, error)
 	by := day(domain.DateOf(now.UTC()), 1)
 	var pol Policy
 	var due []dueLead
+	written := 0
 	load := func(b *pgx.Batch) {
+		written = 0
 		queuePolicy(b, p.Shop, &pol)
-		pg.All(b, &due, `SELECT d.unit_id, d.task, d.due_on, d.derived_on, d.led_on, st.customer_id, st.time_zone FROM care_due d
+		pg.All(b, &due, `SELECT d.unit_id, d.task, d.due_on, d.months, d.derived_on, d.led_on, st.customer_id, st.time_zone FROM care_due d
 			JOIN unit u ON u.shop_id = d.shop_id AND u.id = d.unit_id
 			JOIN site st ON st.shop_id = u.shop_id AND st.id = u.site_id
 			WHERE d.shop_id = $1 AND d.next_lead_on <= $2 ORDER BY d.next_lead_on, d.unit_id, d.task LIMIT $3 FOR UPDATE OF d SKIP LOCKED`, p.Shop, by, chunk)
@@ -55,14 +58,19 @@ func (s *Service) planSome(ctx context.Context, p domain.Principal) (int, error)
 		if err != nil {
 			return err
 		}
+		written = len(entries)
 		b := &pgx.Batch{}
 		queueReminders(b, p.Shop, entries)
-		us, ts, dues, _, leds, nexts := columns(moved)
-		b.Queue(`UPDATE care_due SET led_on = v.l, next_lead_on = v.n
-			FROM unnest($2::uuid[], $3::text[], $4::date[], $5::date[], $6::date[]) AS v(u, t, d, l, n)
-			WHERE care_due.shop_id = $1 AND care_due.unit_id = v.u AND care_due.task = v.t AND care_due.due_on = v.d`, p.Shop, us, ts, dues, leds, nexts)
+		c := columns(moved)
+		b.Queue(`UPDATE care_due SET asked_on = v.a, led_on = v.l, next_lead_on = v.n
+			FROM unnest($2::uuid[], $3::text[], $4::date[], $5::date[], $6::date[], $7::date[]) AS v(u, t, d, a, l, n)
+			WHERE care_due.shop_id = $1 AND care_due.unit_id = v.u AND care_due.task = v.t AND care_due.due_on = v.d`,
+			p.Shop, c.units, c.tasks, c.dues, c.askeds, c.leds, c.nexts)
 		return tx.Send(ctx, b)
 	})
+	if written == 0 { // what is left waits for its day elsewhere on earth
+		return 0, err
+	}
 	return len(due), err
 }
 
@@ -77,10 +85,10 @@ func plans(due []dueLead, now time.Time, by domain.Date, pol Policy) ([]Reminder
 			return nil, nil, fmt.Errorf("care: zone of the site of unit %s: %w", d.UnitID, err)
 		}
 		w := pol.window(zone)
-		a := pol.ahead(d.DueOn, d.DerivedOn, d.LedOn)
+		a := pol.ahead(d.DueOn, d.Months, d.DerivedOn, d.LedOn)
 		row := dueRow{UnitID: d.UnitID, Task: d.Task, DueOn: d.DueOn, LedOn: d.LedOn}
 		today := domain.DateOf(now.In(zone))
-		if today.Before(by) && !a.over(by) {
+		if today.Before(by) && a.asked(today) == a.asked(by) {
 			today = by
 		}
 		for _, f := range a.fall(today) {
@@ -90,13 +98,10 @@ func plans(due []dueLead, now time.Time, by domain.Date, pol Policy) ([]Reminder
 				at = w.next(now)
 			}
 			entries = append(entries, Reminder{ID: domain.NewID(now), Kind: AboutCare, CustomerID: d.CustomerID, UnitID: d.UnitID, Task: d.Task,
-				DueOn: d.DueOn, LeadDays: f.lead, State: f.state, NotBefore: at, UselessAt: w.on(day(d.DueOn, pol.GraceDays+1)), PlannedAt: now, Reason: reasonOf(f.state)})
+				DueOn: f.asked, LeadDays: f.lead, State: f.state, NotBefore: at, UselessAt: w.on(day(f.asked, pol.GraceDays+1)), PlannedAt: now, Reason: reasonOf(f.state)})
 		}
 		a.led = row.LedOn
-		row.NextLead = a.next(today)
-		if !row.NextLead.IsZero() && !by.Before(row.NextLead) {
-			row.NextLead = domain.Date{} // nothing fell although its day has come: its time has passed
-		}
+		row.AskedOn, row.NextLead = a.asking(a.asked(today)), a.next(today)
 		moved = append(moved, row)
 	}
 	return entries, moved, nil

@@ -2,8 +2,6 @@ package care
 
 import (
 	"context"
-	"crypto/hmac"
-	"crypto/sha256"
 	"fmt"
 	"slices"
 	"strings"
@@ -12,7 +10,6 @@ import (
 	"github.com/jackc/pgx/v5"
 
 	"drumline/domain"
-	"drumline/domain/audit"
 	"drumline/domain/customers"
 	"drumline/domain/people"
 	"drumline/shared/pg"
@@ -151,7 +148,7 @@ func (s *Service) doneByLink(ctx context.Context, sys domain.Principal, c Corres
 		b := &pgx.Batch{}
 		for _, r := range c.about {
 			u := slices.IndexFunc(c.Units, func(u customers.Cared) bool { return u.ID == r.UnitID })
-			still := slices.ContainsFunc(dues, func(d dueRow) bool { return d.UnitID == r.UnitID && d.Task == r.Task && d.DueOn == r.DueOn })
+			still := slices.ContainsFunc(dues, func(d dueRow) bool { return d.UnitID == r.UnitID && d.Task == r.Task && d.AskedOn == r.DueOn })
 			if u < 0 || !still {
 				continue
 			}
@@ -188,70 +185,4 @@ func (s *Service) ReportOf(ctx context.Context, token string) (shop, call domain
 		err = domain.Absent()
 	}
 	return sys.Shop, c.CallID, err
-}
-
-// Returned is what a report of returned mail says.
-type Returned struct {
-	Token     string // of the mail, from the address the report was sent to
-	Recipient string // empty: the customer's address
-	Permanent bool
-	Detail    string
-}
-
-// Return takes the report that a mail has come back: for good, and nothing
-// more is sent to the address; for a while, and it is noted beside the mail.
-// Again changes nothing.
-func (s *Service) Return(ctx context.Context, r Returned) error {
-	c, sys, err := s.correspondence(ctx, r.Token)
-	if err != nil {
-		return err
-	}
-	now := s.Now()
-	email := r.Recipient
-	if !people.ValidEmail(email) {
-		email = c.email
-	}
-	return s.DB.Write(ctx, sys, nil, func(ctx context.Context, tx *pg.Tx) error {
-		b := &pgx.Batch{}
-		state := c.State
-		if r.Permanent && state == Accepted {
-			state = HardFailed
-		}
-		b.Queue(`UPDATE mail SET state = $3, reply = $4 WHERE shop_id = $1 AND id = $2`, sys.Shop, c.ID, state, clip("returned: "+printable(r.Detail)))
-		if r.Permanent {
-			queueSuppress(b, sys.Shop, now, email, "all", "bounced", clip(printable(r.Detail)))
-			audit.Queue(b, sys, now, audit.Entry{Action: "returned", Entity: "mail", ID: c.ID})
-		}
-		return tx.Send(ctx, b)
-	})
-}
-
-// printable leaves out what cannot be shown.
-func printable(s string) string {
-	return strings.Map(func(r rune) rune {
-		if r < ' ' || r == 0x7f || r >= 0x200b && r <= 0x200f || r >= 0x202a && r <= 0x202e || r >= 0x2066 && r <= 0x2069 {
-			return ' '
-		}
-		return r
-	}, strings.ToValidUTF8(s, "?"))
-}
-
-// Signed says whether a body posted for the shop of a token carries the shop's
-// signature: HMAC-SHA256 with the policy's bounce key.
-func (s *Service) Signed(ctx context.Context, token string, body, signature []byte) error {
-	shop, _, ok := people.ReadToken(token)
-	refused := domain.Errorf(domain.Unauthenticated, "The signature does not fit: it is the HMAC-SHA256 of the body with the shop's bounce key, in hexadecimal.")
-	if !ok {
-		return refused
-	}
-	var pol Policy
-	if err := s.DB.Read(ctx, domain.System(shop, "customer link"), func(b *pgx.Batch) { queuePolicy(b, shop, &pol) }); err != nil && domain.KindOf(err) != domain.NotFound {
-		return err
-	}
-	m := hmac.New(sha256.New, pol.BounceKey)
-	_, _ = m.Write(body) // a hash takes everything
-	if len(pol.BounceKey) == 0 || !hmac.Equal(m.Sum(nil), signature) {
-		return refused
-	}
-	return nil
 }

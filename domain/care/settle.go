@@ -75,12 +75,14 @@ type dueRow struct {
 	UnitID    domain.ID   `db:"unit_id"`
 	Task      string      `db:"task"`
 	DueOn     domain.Date `db:"due_on"`
+	Months    int         `db:"months"`
+	AskedOn   domain.Date `db:"asked_on"`
 	DerivedOn domain.Date `db:"derived_on"`
 	LedOn     domain.Date `db:"led_on"`
 	NextLead  domain.Date `db:"next_lead_on"`
 }
 
-const dueColumns = `unit_id, task, due_on, derived_on, led_on, next_lead_on`
+const dueColumns = `unit_id, task, due_on, months, asked_on, derived_on, led_on, next_lead_on`
 
 // derive derives the due dates of units anew.
 func derive(ctx context.Context, tx *pg.Tx, now time.Time, units []string, pol Policy, rs Rules) error {
@@ -102,7 +104,7 @@ func derive(ctx context.Context, tx *pg.Tx, now time.Time, units []string, pol P
 	queueDues(out, tx.P.Shop, units, rows)
 	out.Queue(`UPDATE reminder SET state = 'superseded', settled_at = $3, reason = 'the date has moved' WHERE shop_id = $1 AND unit_id = ANY ($2::uuid[])
 		AND kind = 'care' AND state = 'planned' AND NOT EXISTS (SELECT FROM care_due d
-			WHERE d.shop_id = reminder.shop_id AND d.unit_id = reminder.unit_id AND d.task = reminder.task AND d.due_on = reminder.due_on)`, tx.P.Shop, units, now)
+			WHERE d.shop_id = reminder.shop_id AND d.unit_id = reminder.unit_id AND d.task = reminder.task AND d.asked_on = reminder.due_on)`, tx.P.Shop, units, now)
 	return tx.Send(ctx, out)
 }
 
@@ -140,8 +142,10 @@ func derived(cared []customers.Cared, cleanings []Cleaning, old []dueRow, now ti
 			if !ok {
 				r = dueRow{UnitID: u.ID, Task: t.ID, DueOn: t.DueOn, DerivedOn: today}
 			}
-			if r.NextLead = (domain.Date{}); pol.Enabled && pol.remindsOf(t) {
-				r.NextLead = pol.ahead(r.DueOn, r.DerivedOn, r.LedOn).next(today)
+			r.Months, r.NextLead = t.Months, domain.Date{}
+			a := pol.ahead(r.DueOn, r.Months, r.DerivedOn, r.LedOn)
+			if r.AskedOn = a.asking(a.asked(today)); pol.Enabled && pol.remindsOf(t) {
+				r.NextLead = a.next(today)
 			}
 			rows = append(rows, r)
 		}
@@ -149,8 +153,15 @@ func derived(cared []customers.Cared, cleanings []Cleaning, old []dueRow, now ti
 	return rows, nil
 }
 
-// columns turns rows into arrays for unnest.
-func columns(rows []dueRow) (units, tasks, dues, deriveds []string, leds, nexts []*string) {
+// arrays are rows as arrays for unnest.
+type arrays struct {
+	units, tasks, dues, askeds, deriveds []string
+	leds, nexts                          []*string
+	months                               []int
+}
+
+func columns(rows []dueRow) arrays {
+	var c arrays
 	text := func(d domain.Date) *string {
 		if d.IsZero() {
 			return nil
@@ -159,19 +170,21 @@ func columns(rows []dueRow) (units, tasks, dues, deriveds []string, leds, nexts 
 		return &s
 	}
 	for _, r := range rows {
-		units, tasks, dues, deriveds = append(units, r.UnitID.String()), append(tasks, r.Task), append(dues, r.DueOn.String()), append(deriveds, r.DerivedOn.String())
-		leds, nexts = append(leds, text(r.LedOn)), append(nexts, text(r.NextLead))
+		c.units, c.tasks, c.months = append(c.units, r.UnitID.String()), append(c.tasks, r.Task), append(c.months, r.Months)
+		c.dues, c.askeds, c.deriveds = append(c.dues, r.DueOn.String()), append(c.askeds, r.AskedOn.String()), append(c.deriveds, r.DerivedOn.String())
+		c.leds, c.nexts = append(c.leds, text(r.LedOn)), append(c.nexts, text(r.NextLead))
 	}
-	return units, tasks, dues, deriveds, leds, nexts
+	return c
 }
 
 // queueDues puts the due dates of units in the place of those that stood.
 func queueDues(b *pgx.Batch, shop domain.ID, units []string, rows []dueRow) {
-	us, ts, dues, ders, leds, nexts := columns(rows)
+	c := columns(rows)
 	b.Queue(`DELETE FROM care_due WHERE shop_id = $1 AND unit_id = ANY ($2::uuid[])
-		AND (unit_id, task) NOT IN (SELECT u, t FROM unnest($3::uuid[], $4::text[]) AS n(u, t))`, shop, units, us, ts)
-	b.Queue(`INSERT INTO care_due (shop_id, unit_id, task, due_on, derived_on, led_on, next_lead_on)
-		SELECT $1, u, t, d, r, l, n FROM unnest($2::uuid[], $3::text[], $4::date[], $5::date[], $6::date[], $7::date[]) AS v(u, t, d, r, l, n)
-		ON CONFLICT (shop_id, unit_id, task) DO UPDATE SET due_on = excluded.due_on, derived_on = excluded.derived_on, led_on = excluded.led_on,
-			next_lead_on = excluded.next_lead_on`, shop, us, ts, dues, ders, leds, nexts)
+		AND (unit_id, task) NOT IN (SELECT u, t FROM unnest($3::uuid[], $4::text[]) AS n(u, t))`, shop, units, c.units, c.tasks)
+	b.Queue(`INSERT INTO care_due (shop_id, unit_id, task, due_on, months, asked_on, derived_on, led_on, next_lead_on)
+		SELECT $1, u, t, d, m, a, r, l, n FROM unnest($2::uuid[], $3::text[], $4::date[], $5::int[], $6::date[], $7::date[], $8::date[], $9::date[]) AS v(u, t, d, m, a, r, l, n)
+		ON CONFLICT (shop_id, unit_id, task) DO UPDATE SET due_on = excluded.due_on, months = excluded.months, asked_on = excluded.asked_on,
+			derived_on = excluded.derived_on, led_on = excluded.led_on, next_lead_on = excluded.next_lead_on`,
+		shop, c.units, c.tasks, c.dues, c.months, c.askeds, c.deriveds, c.leds, c.nexts)
 }

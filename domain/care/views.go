@@ -59,7 +59,7 @@ func (s *Service) ListDue(ctx context.Context, p domain.Principal, f DueFilter, 
 	err := s.DB.Read(ctx, p, func(b *pgx.Batch) {
 		pg.All(b, &out, `SELECT d.unit_id, d.task, coalesce(t.name, '') AS name, d.due_on, u.kind, u.maker, u.model, u.site_id, st.address, st.postal_code, st.time_zone,
 				st.customer_id, c.name AS customer, c.phone, (SELECT max(m.settled_at) FROM reminder r JOIN mail m ON m.shop_id = r.shop_id AND m.id = r.mail_id
-					WHERE r.shop_id = $1 AND r.unit_id = d.unit_id AND r.task = d.task AND r.due_on = d.due_on AND m.state = 'accepted') AS reminded_at
+					WHERE r.shop_id = $1 AND r.unit_id = d.unit_id AND r.task = d.task AND r.due_on = d.asked_on AND m.state = 'accepted') AS reminded_at
 			FROM care_due d
 			JOIN unit u ON u.shop_id = d.shop_id AND u.id = d.unit_id
 			JOIN site st ON st.shop_id = u.shop_id AND st.id = u.site_id
@@ -134,7 +134,7 @@ func (s *Service) Preview(ctx context.Context, p domain.Principal, days int) ([]
 	last := day(today, days)
 	err := s.DB.Read(ctx, p, func(b *pgx.Batch) {
 		queuePolicy(b, p.Shop, &pol)
-		pg.All(b, &due, `SELECT d.unit_id, d.task, d.due_on, d.derived_on, d.led_on, st.customer_id, st.time_zone FROM care_due d
+		pg.All(b, &due, `SELECT d.unit_id, d.task, d.due_on, d.months, d.derived_on, d.led_on, st.customer_id, st.time_zone FROM care_due d
 			JOIN unit u ON u.shop_id = d.shop_id AND u.id = d.unit_id
 			JOIN site st ON st.shop_id = u.shop_id AND st.id = u.site_id
 			WHERE d.shop_id = $1 AND d.next_lead_on <= $2 ORDER BY d.next_lead_on, d.unit_id, d.task LIMIT $3`, p.Shop, last, mostAhead)
@@ -148,16 +148,12 @@ func (s *Service) Preview(ctx context.Context, p domain.Principal, days int) ([]
 		out = append(out, Ahead{domain.DateOf(r.NotBefore.UTC()), r.CustomerID, r.UnitID, r.Task, r.DueOn, r.LeadDays})
 	}
 	for _, d := range due {
-		a := pol.ahead(d.DueOn, d.DerivedOn, d.LedOn)
-		for next := a.next(today); !next.IsZero() && !last.Before(next); next = a.next(today) {
+		a := pol.ahead(d.DueOn, d.Months, d.DerivedOn, d.LedOn)
+		for next := a.next(today); !last.Before(next); next = a.next(laterDay(next, today)) {
 			for _, f := range a.fall(laterDay(next, today)) {
-				if f.state == planned {
-					out = append(out, Ahead{laterDay(f.day, today), d.CustomerID, d.UnitID, d.Task, d.DueOn, f.lead})
+				if a.led = f.day; f.state == planned {
+					out = append(out, Ahead{laterDay(f.day, today), d.CustomerID, d.UnitID, d.Task, f.asked, f.lead})
 				}
-				a.led = f.day
-			}
-			if a.led.Before(next) {
-				break
 			}
 		}
 	}

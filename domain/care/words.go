@@ -22,7 +22,8 @@ var english = tongue{
 		"since_cleaning": "It was last cleaned on %s and should be cleaned at least every %d months.",
 		"since_install":  "It was installed on %s; no cleaning is known to us. It should be cleaned at least every %d months.",
 		"subject_one":    "Your %s: cleaning due on %s",
-		"subject_many":   "Care for your %d appliances, due from %s",
+		"subject_many":   "Care for your %d appliances",
+		"subject_late":   "Your %s: cleaning is overdue",
 		"fire": "Lint burns. Failure to clean was the leading factor in clothes dryer fires in residential buildings: 34 percent of them " +
 			"(U.S. Fire Administration, 2008 to 2010).",
 		"own":        "What you can do yourself",
@@ -73,7 +74,8 @@ var spanish = tongue{
 		"since_cleaning": "La última limpieza fue el %s; conviene hacerla al menos cada %d meses.",
 		"since_install":  "Se instaló el %s y no nos consta ninguna limpieza; conviene hacerla al menos cada %d meses.",
 		"subject_one":    "Su %s: limpieza el %s",
-		"subject_many":   "Cuidado de sus %d aparatos, a partir del %s",
+		"subject_many":   "Cuidado de sus %d aparatos",
+		"subject_late":   "Su %s: la limpieza está atrasada",
 		"fire": "La pelusa arde. La falta de limpieza fue la causa principal de los incendios de secadoras en viviendas: el 34 por ciento " +
 			"(U.S. Fire Administration, 2008 a 2010).",
 		"own":        "Lo que puede hacer usted",
