@@ -191,6 +191,7 @@ var hostile = map[string]string{
 	"Unicode line ends":  "Ann\u2028Bcc: eve@x.example\u2029\u0085x",
 	"quotes":             `Ann" <eve@x.example>, "`,
 	"a backslash":        `Ann\`,
+	"one beyond ASCII":   `Änn\`,
 	"a comment":          "Ann (eve@x.example)",
 	"HTML":               "<b onclick='x()'>Ann</b>",
 	"bidi overrides":     "Ann \u202Egro.elpmaxe\u202C \u2066x\u2069",
