@@ -26,7 +26,7 @@ func sample() mail.Message {
 // route is a client of a scripted server, with short patience.
 func route(s *mailtest.Server, mode mail.Mode) mail.Server {
 	return mail.Server{Host: "127.0.0.1", Port: s.Port(), Mode: mode, Roots: s.Roots(), User: s.User, Password: s.Password,
-		Dial: 2 * time.Second, Step: 2 * time.Second, Reply: 2 * time.Second, Look: 50 * time.Millisecond}
+		Dial: 2 * time.Second, Step: 2 * time.Second, Reply: 2 * time.Second, Look: 5 * time.Millisecond}
 }
 
 // send sends one mail and tells whether handing was called.
@@ -94,7 +94,11 @@ func TestClientAgainstEachScript(t *testing.T) {
 	} {
 		t.Run(name, func(t *testing.T) {
 			s := mailtest.New(t, c.server)
-			o, handed := send(t, route(s, mail.StartTLS))
+			r := route(s, mail.StartTLS)
+			if c.want.Where == mail.Content {
+				r.Look = 5 * time.Second // ends as soon as the peer shows itself
+			}
+			o, handed := send(t, r)
 			dot := false
 			for _, m := range s.Ledger() {
 				dot = dot || m.Dot
@@ -216,12 +220,12 @@ func TestConnectionIsReplaced(t *testing.T) {
 	}
 	s := mailtest.New(t, &mailtest.Server{Mails: cutThird})
 	r := route(s, mail.StartTLS)
-	r.PerConnection, r.Idle = 4, 100*time.Millisecond
+	r.PerConnection, r.Idle = 4, time.Second
 	c := mail.NewClient(r)
 	var kinds []string
 	for i := range 9 {
 		if i == 8 {
-			time.Sleep(150 * time.Millisecond)
+			time.Sleep(1100 * time.Millisecond)
 		}
 		kinds = append(kinds, c.Send(t.Context(), sample(), nil).Kind.String())
 	}
@@ -245,24 +249,40 @@ func TestServerRestartedBetweenMails(t *testing.T) {
 	require.Equal(t, mail.Connect, o.Where)
 }
 
-func TestContextEnds(t *testing.T) {
-	late := func(int, string) mailtest.Step { return mailtest.Step{Delay: 300 * time.Millisecond} }
+func TestContextEndsBeforeTheDot(t *testing.T) {
+	late := func(int, string) mailtest.Step { return mailtest.Step{Delay: 1500 * time.Millisecond} }
 	s := mailtest.New(t, &mailtest.Server{Mails: late})
-	c := mail.NewClient(route(s, mail.StartTLS))
-	ctx, cancel := context.WithTimeout(t.Context(), 150*time.Millisecond)
+	c := mail.NewClient(route(s, mail.Plain))
+	ctx, cancel := context.WithTimeout(t.Context(), 700*time.Millisecond)
 	defer cancel()
 	o := c.Send(ctx, sample(), nil)
-	require.Equal(t, mail.Deferred, o.Kind, "before the dot: nothing was handed over")
+	require.Equal(t, mail.Deferred, o.Kind, "nothing was handed over: %+v", o)
 	require.Equal(t, mail.Recipient, o.Where)
-
-	ctx, cancel = context.WithCancel(t.Context())
-	defer cancel()
-	o = c.Send(ctx, sample(), func(context.Context) error { time.AfterFunc(450*time.Millisecond, cancel); return nil })
-	require.Equal(t, mail.Accepted, o.Kind, "after the dot the reply is awaited all the same: %+v", o)
 
 	o = c.Send(ctx, sample(), nil)
 	require.Equal(t, mail.Deferred, o.Kind)
-	require.ErrorIs(t, o.Err, context.Canceled)
+	require.ErrorIs(t, o.Err, context.DeadlineExceeded)
+	require.Equal(t, 1, s.Connected(), "no connection for a context that has ended")
+}
+
+func TestContextEndsAfterTheDot(t *testing.T) {
+	late := func(int, string) mailtest.Step { return mailtest.Step{Delay: 300 * time.Millisecond} }
+	s := mailtest.New(t, &mailtest.Server{Mails: late})
+	ctx, cancel := context.WithCancel(t.Context())
+	defer cancel()
+	c := mail.NewClient(route(s, mail.Plain))
+	o := c.Send(ctx, sample(), func(context.Context) error { go cancelAtDot(s, cancel); return nil })
+	require.Equal(t, mail.Accepted, o.Kind, "the reply is awaited all the same: %+v", o)
+	<-ctx.Done()
+}
+
+// cancelAtDot ends a context as soon as the server has the final dot, whose
+// reply is still to come.
+func cancelAtDot(s *mailtest.Server, cancel context.CancelFunc) {
+	for end := time.Now().Add(5 * time.Second); !s.Ledger()[0].Dot && time.Now().Before(end); {
+		time.Sleep(5 * time.Millisecond)
+	}
+	cancel()
 }
 
 func TestReplyIsMadeHarmless(t *testing.T) {

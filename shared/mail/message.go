@@ -203,8 +203,11 @@ func (m Message) unsubscribe(g *gomail.Msg) {
 	}
 }
 
+// write gives the library the name made harmless. A backslash becomes a slash:
+// net/mail leaves it bare in an encoded word, where RFC 2047 §5 (3) forbids it
+// and readers then refuse the address.
 func (a Address) write() *netmail.Address {
-	return &netmail.Address{Name: phrase(a.Name), Address: a.Addr}
+	return &netmail.Address{Name: strings.ReplaceAll(phrase(a.Name), `\`, "/"), Address: a.Addr}
 }
 
 func (m Message) body(g *gomail.Msg) error {
