@@ -7,6 +7,7 @@ import (
 	"testing"
 	"time"
 
+	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
 	"drumline/shared/mail/mailtest"
@@ -67,9 +68,10 @@ func TestScripts(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			s := mailtest.New(t, &mailtest.Server{Mails: func(int, string) mailtest.Step { return c.step }})
 			require.Equal(t, c.want, strings.Join(talk(t, s, c.lines...), " "))
-			s.Close()
 			c.mail.Connection, c.mail.From, c.mail.Recipient = 1, "a@b.example", "c@d.example"
-			require.Equal(t, []mailtest.Mail{c.mail}, s.Ledger())
+			require.EventuallyWithT(t, func(t *assert.CollectT) { // closing would cut off what is still on its way
+				require.Equal(t, []mailtest.Mail{c.mail}, s.Ledger())
+			}, 5*time.Second, time.Millisecond)
 		})
 	}
 }
