@@ -66,7 +66,7 @@ func New(d Deps) *API {
 		Calls:       &calls.Service{DB: d.DB, Catalogues: book, Now: d.Now},
 		Care:        &care.Service{DB: d.DB, Now: d.Now, Knows: func(kind string) bool { _, ok := d.Catalogue.Kind(kind); return ok }},
 		Repair:      &repair.Service{DB: d.DB, Catalogues: book, Now: d.Now},
-		History:     &history.Service{DB: d.DB},
+		History:     &history.Service{DB: d.DB, Now: d.Now},
 		Catalogue:   d.Catalogue,
 		Cursors:     wire.NewCursors(d.Keys.Derive("page cursors")),
 		Now:         d.Now,
@@ -107,6 +107,7 @@ func (a *API) Register(e *Edge) {
 	a.registerReminders(e)
 	a.registerReplies(e)
 	a.registerHistory(e)
+	a.registerHistoryAnswers(e)
 	a.registerCatalogue(e)
 	a.registerSupplements(e)
 	a.registerIsolations(e)

@@ -204,6 +204,13 @@ func init() {
 			_, _ = mac.Write([]byte(s.get("bounce_body")))
 			return hex.EncodeToString(mac.Sum(nil))
 		},
+		"come_back_call": comeBackCall,
+		"come_back": func(s *scene) string {
+			call := s.get("come_back_call")
+			s.owner.do("PUT", "/v1/calls/"+call+"/come-back", m{"reason": "use", "note": "at " + s.code}, "If-Match", "*").want(200)
+			s.owner.get("/v1/history/come-backs")
+			return call
+		},
 		"action": func(s *scene) string {
 			return s.tech.post("/v1/visits/"+s.get("visit")+"/actions", map[string]any{"action": "clean_run"}).id()
 		},
@@ -327,6 +334,18 @@ var examples = map[string]example{
 	"put-sheet-value":     {as: "tech", path: "/v1/data-sheets/{sheet}/values/cycling_thermostat_rating", body: `{"value":145,"unit":"[degF]","origin":"stamp"}`},
 	"confirm-sheet-value": {as: "mate", path: "/v1/data-sheets/{sheet}/values/bias_heater_resistance/confirmation", header: []string{"If-Match", "{sheet_etag}"}},
 	"drop-sheet-value":    {as: "dispatcher", path: "/v1/data-sheets/{sheet}/values/bias_heater_resistance", header: anyETag},
+
+	"read-history-summary":   {as: "owner", path: "/v1/history/summary?tech_id={tech}"},
+	"read-come-backs":        {as: "owner", path: "/v1/history/come-backs"},
+	"read-time-to-come-back": {as: "owner", path: "/v1/history/time-to-come-back?by=part"},
+	"read-repeats":           {as: "owner", path: "/v1/history/repeats"},
+	"read-part-life":         {as: "owner", path: "/v1/history/part-life"},
+	"read-trend":             {as: "owner", path: "/v1/history/trend"},
+	"read-ranking":           {as: "owner", path: "/v1/history/ranking?by=tech"},
+	"read-pareto":            {as: "owner", path: "/v1/history/pareto"},
+	"read-week":              {as: "owner", path: "/v1/history/week"},
+	"read-come-back":         {as: "owner", path: "/v1/calls/{come_back}/come-back"},
+	"put-come-back":          {as: "owner", path: "/v1/calls/{come_back_call}/come-back", body: `{"reason":"use"}`, header: anyETag},
 
 	"read-care-policy":       {as: "dispatcher", path: "/v1/care/policy"},
 	"change-care-policy":     {as: "owner", path: "/v1/care/policy", body: `{"enabled":true,"sender_name":"A","sender_address":"care@a.example","postal_address":"3 Alder Lane"}`, header: anyETag},
