@@ -62,6 +62,7 @@ type claiming struct {
 	dues   []dueRow
 	tasks  map[domain.ID][]Task
 	visits []calls.Appointment
+	latest map[string]int // the most urgent lead time in the ledger, by unit, task and date
 	stale  map[domain.ID]bool
 	closed map[string]string // address → reason nothing about care is sent to it; "all " before it: nothing at all
 	taken  map[string]bool   // customer and day that have their message about care
@@ -182,6 +183,14 @@ func (c *claiming) readAround(ctx context.Context, tx *pg.Tx) error {
 	pg.All(b, &c.dues, `SELECT `+dueColumns+` FROM care_due WHERE shop_id = $1 AND unit_id = ANY ($2::uuid[])`, shop, units)
 	var cleanings []Cleaning
 	pg.All(b, &cleanings, `SELECT `+cleaningColumns+` FROM cleaning WHERE shop_id = $1 AND unit_id = ANY ($2::uuid[]) AND voided_at IS NULL`, shop, units)
+	c.latest = map[string]int{}
+	b.Queue(`SELECT unit_id, task, due_on, min(lead_days) FROM reminder WHERE shop_id = $1 AND unit_id = ANY ($2::uuid[]) AND kind = 'care'
+		AND state IN ('planned', 'mailed') GROUP BY 1, 2, 3`, shop, units).Query(func(rows pgx.Rows) error {
+		var r Reminder
+		var lead int
+		_, err := pgx.ForEachRow(rows, []any{&r.UnitID, &r.Task, &r.DueOn, &lead}, func() error { c.latest[r.subject()] = lead; return nil })
+		return err
+	})
 	c.stale, c.taken, c.closed = map[domain.ID]bool{}, map[string]bool{}, map[string]string{}
 	b.Queue(`SELECT unit_id FROM care_stale WHERE shop_id = $1 AND unit_id = ANY ($2::uuid[])`, shop, units).Query(func(rows pgx.Rows) error {
 		var id domain.ID
@@ -210,6 +219,9 @@ func (c *claiming) readAround(ctx context.Context, tx *pg.Tx) error {
 	}
 	return err
 }
+
+// subject is what an entry about care speaks of, whatever its lead time.
+func (r Reminder) subject() string { return r.UnitID.String() + " " + r.Task + " " + r.DueOn.String() }
 
 func dayOf(customer domain.ID, on domain.Date) string { return customer.String() + on.String() }
 
@@ -259,6 +271,9 @@ func (c *claiming) noLonger(r Reminder) string {
 	case AboutCare:
 		if !slices.ContainsFunc(c.dues, func(d dueRow) bool { return d.UnitID == r.UnitID && d.Task == r.Task && d.AskedOn == r.DueOn }) {
 			return "the date has moved"
+		}
+		if c.latest[r.subject()] < r.LeadDays {
+			return "a later message says it"
 		}
 		if len(c.pol.Tasks) > 0 && !slices.Contains(c.pol.Tasks, r.Task) {
 			return "the shop no longer writes about it"
