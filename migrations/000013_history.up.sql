@@ -139,6 +139,10 @@ CREATE VIEW history_proof WITH (security_invoker = true) AS -- readings that pro
     SELECT shop_id, id AS reading_id, call_id FROM reading WHERE phase = 'verification' AND voided_at IS NULL AND not_done = '';
 CREATE VIEW history_minutes WITH (security_invoker = true) AS
     SELECT shop_id, visit_id, minutes, ended_at FROM visit_minutes;
+CREATE VIEW history_drive WITH (security_invoker = true) AS -- from setting out to arriving
+    SELECT shop_id, visit_id, min(changed_at) FILTER (WHERE status = 'on_site') AS arrived_at,
+           extract(epoch FROM min(changed_at) FILTER (WHERE status = 'on_site') - min(changed_at) FILTER (WHERE status = 'on_the_way'))::float8 / 60 AS minutes
+    FROM visit_version WHERE status IN ('on_the_way', 'on_site') GROUP BY shop_id, visit_id;
 CREATE VIEW history_expiring WITH (security_invoker = true) AS
     SELECT k.shop_id, k.name AS what, p.name AS whose, k.expires_on FROM competence k
     JOIN person p ON p.shop_id = k.shop_id AND p.id = k.person_id AND p.disabled_at IS NULL
@@ -146,7 +150,7 @@ CREATE VIEW history_expiring WITH (security_invoker = true) AS
     SELECT i.shop_id, i.name, coalesce(p.name, ''), i.calibration_due_on FROM instrument i
     LEFT JOIN person p ON p.shop_id = i.shop_id AND p.id = i.person_id
     WHERE i.retired_at IS NULL AND i.calibration_due_on IS NOT NULL;
-GRANT SELECT ON history_hazard, history_proof, history_minutes, history_expiring TO drumline_app;
+GRANT SELECT ON history_hazard, history_proof, history_minutes, history_drive, history_expiring TO drumline_app;
 GRANT SELECT ON history_call, history_conclusion, history_unit TO drumline_app, drumline_worker;
 GRANT SELECT ON conclusion, part_fitted TO drumline_worker;
 

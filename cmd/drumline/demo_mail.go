@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"drumline/domain/care"
+	"drumline/domain/history"
 	"drumline/domain/people"
 	"drumline/shared/mail"
 	"drumline/shared/mail/sink"
@@ -92,6 +93,7 @@ func (d demoCommand) mail(ctx context.Context, c Config, b *base, keys *people.K
 	}
 	pages := &http.Server{Handler: box.Handler(), ReadHeaderTimeout: 5 * time.Second}
 	var running sync.WaitGroup
+	running.Go(func() { keepHistory(ctx, &history.Service{DB: w.DB, Now: now}, log) })
 	running.Go(func() {
 		if fast != nil {
 			fast.run(ctx, w, d.Clock)

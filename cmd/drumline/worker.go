@@ -12,7 +12,9 @@ import (
 	"strings"
 	"time"
 
+	"drumline/domain"
 	"drumline/domain/care"
+	"drumline/domain/history"
 	"drumline/domain/people"
 	"drumline/migrations"
 	"drumline/shared/mail"
@@ -54,6 +56,7 @@ func (workerCommand) Run(ctx context.Context, p *program) error {
 	if c.BounceMaildir != "" {
 		go readBounces(ctx, c.BounceMaildir, &care.Service{DB: w.DB, Now: time.Now}, log)
 	}
+	go keepHistory(ctx, &history.Service{DB: w.DB, Now: time.Now}, log)
 	log.Info("working", "name", w.Name, "mail_server", net.JoinHostPort(server.Host, fmt.Sprint(server.Port)))
 	w.Run(ctx)
 	return nil
@@ -117,6 +120,30 @@ func readBounces(ctx context.Context, dir string, s *care.Service, log *slog.Log
 		case <-ctx.Done():
 			return
 		case <-time.After(bouncePause):
+		}
+	}
+}
+
+// historyPause is how often the worker looks whether the history of units has
+// to be put together anew. Owners who ask before it does have it done for them.
+const historyPause = 5 * time.Second
+
+// keepHistory puts the history of changed units together until ctx ends.
+func keepHistory(ctx context.Context, s *history.Service, log *slog.Logger) {
+	for {
+		shops, err := s.Stale(ctx)
+		for _, shop := range shops {
+			if err == nil {
+				err = s.Settle(ctx, domain.System(shop, "history worker"))
+			}
+		}
+		if err != nil && ctx.Err() == nil {
+			log.Warn("the history of units could not be put together yet", "error", err.Error())
+		}
+		select {
+		case <-ctx.Done():
+			return
+		case <-time.After(historyPause):
 		}
 	}
 }

@@ -54,6 +54,7 @@ type Week struct {
 	Unverified    []WeekCall  `json:"without_verification" doc:"Calls put back to service in the week with a repair and without a reading after it."`
 	Expiring      []Expiring  `json:"running_out" doc:"Competences and calibrations that have run out or do within 30 days."`
 	MinutesOnSite float64     `json:"minutes_on_site" doc:"Of finished visits of the week."`
+	MinutesDriven float64     `json:"minutes_driven" doc:"From setting out to arriving, as the techs said."`
 	Visits        int         `json:"visits"`
 	Sentence      string      `json:"sentence"`
 }
@@ -121,6 +122,8 @@ func (w *Week) queue(b *pgx.Batch, shop domain.ID, from, to, now time.Time, open
 		shop, domain.DateOf(to.AddDate(0, 0, 30)))
 	b.Queue(`SELECT count(*), coalesce(sum(minutes), 0) FROM history_minutes WHERE shop_id = $1 AND ended_at >= $2 AND ended_at < $3`, shop, from, to).
 		QueryRow(func(row pgx.Row) error { return row.Scan(&w.Visits, &w.MinutesOnSite) })
+	b.Queue(`SELECT coalesce(sum(minutes), 0) FROM history_drive WHERE shop_id = $1 AND arrived_at >= $2 AND arrived_at < $3 AND minutes > 0`, shop, from, to).
+		QueryRow(func(row pgx.Row) error { return row.Scan(&w.MinutesDriven) })
 }
 
 // ages are the classes of open calls, in days.
