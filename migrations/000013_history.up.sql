@@ -119,6 +119,8 @@ CREATE POLICY own ON history_answer TO drumline_app, drumline_worker
     WITH CHECK (shop_id = (SELECT nullif(current_setting('app.shop', true), '')::uuid));
 GRANT SELECT, INSERT, UPDATE, DELETE ON history_answer TO drumline_app;
 
+CREATE INDEX visit_version_arrived ON visit_version (shop_id, changed_at) WHERE status = 'on_site';
+
 -- Contracts: the history reads these and nothing of the tables behind them.
 CREATE VIEW history_call WITH (security_invoker = true) AS
     SELECT c.shop_id, c.id AS call_id, c.unit_id, c.complaint, c.status, c.outcome, c.comes_back_from, c.opened_at, c.closed_at, c.closed_by, c.status_since,
@@ -140,9 +142,11 @@ CREATE VIEW history_proof WITH (security_invoker = true) AS -- readings that pro
 CREATE VIEW history_minutes WITH (security_invoker = true) AS
     SELECT shop_id, visit_id, minutes, ended_at FROM visit_minutes;
 CREATE VIEW history_drive WITH (security_invoker = true) AS -- from setting out to arriving
-    SELECT shop_id, visit_id, min(changed_at) FILTER (WHERE status = 'on_site') AS arrived_at,
-           extract(epoch FROM min(changed_at) FILTER (WHERE status = 'on_site') - min(changed_at) FILTER (WHERE status = 'on_the_way'))::float8 / 60 AS minutes
-    FROM visit_version WHERE status IN ('on_the_way', 'on_site') GROUP BY shop_id, visit_id;
+    SELECT a.shop_id, a.visit_id, a.changed_at AS arrived_at, extract(epoch FROM a.changed_at - w.left_at)::float8 / 60 AS minutes
+    FROM visit_version a CROSS JOIN LATERAL (SELECT max(x.changed_at) AS left_at FROM visit_version x
+        WHERE x.shop_id = a.shop_id AND x.visit_id = a.visit_id AND x.status = 'on_the_way' AND x.version < a.version) w
+    WHERE a.status = 'on_site' AND NOT EXISTS (SELECT FROM visit_version y
+        WHERE y.shop_id = a.shop_id AND y.visit_id = a.visit_id AND y.status = 'on_site' AND y.version < a.version);
 CREATE VIEW history_expiring WITH (security_invoker = true) AS
     SELECT k.shop_id, k.name AS what, p.name AS whose, k.expires_on FROM competence k
     JOIN person p ON p.shop_id = k.shop_id AND p.id = k.person_id AND p.disabled_at IS NULL

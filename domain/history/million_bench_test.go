@@ -29,23 +29,23 @@ func fill(b *testing.B, admin *pgx.Conn, shop, person domain.ID) {
 		`INSERT INTO customer (shop_id, id, name, created_at, updated_at) VALUES ($1, ` + id("c0000000", "1") + `, 'C', now(), now())`,
 		`INSERT INTO site (shop_id, id, customer_id, time_zone, address, created_at, updated_at) VALUES ($1, ` + id("50000000", "1") + `, ` + id("c0000000", "1") + `, 'UTC', 'A', now(), now())`,
 		`INSERT INTO unit (shop_id, id, site_id, kind, model, created_at, updated_at) SELECT $1, ` + id("a0000000", "n") + `, ` + id("50000000", "1") + `,
-			CASE n % 3 WHEN 0 THEN 'electric_dryer' WHEN 1 THEN 'washer' ELSE 'dishwasher' END, 'M' || n % 300, now(), now() FROM generate_series(1, 250000) n`,
+			CASE n % 3 WHEN 0 THEN 'electric_dryer' WHEN 1 THEN 'washer' ELSE 'dishwasher' END, 'M' || n % 300, now(), now() FROM generate_series(1::bigint, 250000) n`,
 		// Each unit has up to five calls some months apart.
 		`INSERT INTO call (shop_id, id, unit_id, complaint, status, outcome, opened_by, opened_at, closed_by, closed_at, status_since)
 			SELECT $1, ` + id("ca000000", "n") + `, ` + id("a0000000", "1 + n % 250000") + `, CASE n * 7 % 11 WHEN 0 THEN 'no_heat' ELSE 'runs_too_hot' END, 'closed', 'returned_to_service', $2,
-				t, $2, t + interval '1 day', t FROM generate_series(1, 700000) n, LATERAL (SELECT now() - interval '2900 days' + (n / 250000) * interval '800 days'
+				t, $2, t + interval '1 day', t FROM generate_series(1::bigint, 700000) n, LATERAL (SELECT now() - interval '2900 days' + (n / 250000) * interval '800 days'
 				+ (n * 7919 % 700) * interval '1 day' AS t) x`,
 		`INSERT INTO visit (shop_id, id, call_id, starts_at, ends_at, status, created_at, updated_at)
 			SELECT $1, ` + id("b0000000", "n") + `, ` + id("ca000000", "1 + n % 700000") + `, now() - (n % 2900) * interval '1 day', now() - (n % 2900) * interval '1 day' + interval '1 hour',
-				'done', now(), now() FROM generate_series(1, 1000000) n`,
+				'done', now(), now() FROM generate_series(1::bigint, 1000000) n`,
 		`INSERT INTO conclusion (shop_id, id, call_id, visit_id, part, fault, action_id, supported, probability, assessment, engine_version, concluded_by, concluded_at)
 			SELECT $1, ` + id("d0000000", "n") + `, ` + id("ca000000", "n") + `, ` + id("b0000000", "n") + `, 'part_' || n % 12, 'fault_' || n % 23, ` + id("e0000000", "n") + `, true, 0.9, '{}', 'b', $2, now()
-			FROM generate_series(1, 600000) n`,
+			FROM generate_series(1::bigint, 600000) n`,
 		`INSERT INTO part_fitted (shop_id, conclusion_id, n, number, source, lot) SELECT $1, ` + id("d0000000", "n") + `, 0, 'N-' || n % 40, (ARRAY['new_maker', 'new_other_maker', 'used'])[1 + n % 3], 'L' || n % 9
-			FROM generate_series(1, 600000, 2) n`,
+			FROM generate_series(1::bigint, 600000, 2) n`,
 		`INSERT INTO reading (shop_id, id, call_id, visit_id, check_id, phase, observed_at, recorded_at, person_id, catalogue_version)
 			SELECT $1, ` + id("f0000000", "n") + `, ` + id("ca000000", "1 + n % 700000") + `, ` + id("b0000000", "1 + n % 1000000") + `, 'check', CASE n % 5 WHEN 0 THEN 'verification' ELSE 'as_found' END,
-				now(), now(), $2, 1 FROM generate_series(1, 5000000) n`,
+				now(), now(), $2, 1 FROM generate_series(1::bigint, 5000000) n`,
 		`INSERT INTO history_stale (shop_id, unit_id) SELECT $1, id FROM unit WHERE shop_id = $1`,
 		`SET session_replication_role = origin`, `ANALYZE`,
 	} {
