@@ -42,6 +42,9 @@ type happening struct {
 	do func()
 }
 
+// step is how often the worker looks: at four times of the day.
+const step = 6 * time.Hour
+
 // sending is a message as it left.
 type sending struct {
 	at    time.Time // in the zone of the site
@@ -149,19 +152,19 @@ func (r *replay) answer(s sending) {
 	}
 }
 
-// run lives from now until the end, with a look every three hours. Nobody
+// run lives from now until the end, with a look every six hours. Nobody
 // looks from the first to the second of away; at each of back the clock is set
 // back once by so much.
 func (r *replay) run(end string, away [2]string, back map[string]time.Duration) {
 	t := r.w.t
 	month := r.now.Month()
-	for ; r.now.Before(utc(t, end)); r.now = r.now.Add(3 * time.Hour) {
+	for ; r.now.Before(utc(t, end)); r.now = r.now.Add(step) {
 		if r.now.Before(utc(t, away[0])) || !r.now.Before(utc(t, away[1])) {
 			r.look()
 		}
 		if by, ok := back[r.now.Format("2006-01-02 15:04")]; ok {
 			delete(back, r.now.Format("2006-01-02 15:04"))
-			r.lived, r.now = r.now, r.now.Add(-by-3*time.Hour)
+			r.lived, r.now = r.now, r.now.Add(-by-step)
 		}
 		if r.now.Month() != month {
 			month = r.now.Month()

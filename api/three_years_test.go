@@ -20,7 +20,7 @@ func (r *replay) homes() {
 		name, zone string
 		answers    bool
 	}{{"Ada", newYork, false}, {"Bo", newYork, true}, {"Cleo", berlin, true}, {"Dov", newYork, false}, {"Eve", berlin, false}, {"Finn", berlin, false},
-		{"Gus", newYork, false}, {"Hal", newYork, false}, {"Ida", newYork, true}, {"Jon", newYork, true}, {"Kim", berlin, false}, {"Lea", berlin, true},
+		{"Gus", newYork, false}, {"Hal", newYork, false}, {"Ida", newYork, true}, {"Jon", newYork, false}, {"Kim", berlin, false}, {"Lea", berlin, true},
 		{"Max", newYork, true}, {"Nia", newYork, true}, {"Oda", newYork, true}, {"Pia", berlin, false}, {"Quin", newYork, false}} {
 		r.customer(c.name, c.zone, c.answers)
 	}
@@ -53,7 +53,7 @@ func (r *replay) homes() {
 func (r *replay) years() {
 	for _, c := range [][3]string{{"plain", "2028-02-29"}, {"plain", "2029-02-26"}, {"plain", "2030-02-28"}, {"moved", "2028-07-03"}, {"moved", "2029-07-03"},
 		{"voided", "2028-06-20"}, {"voided", "2029-06-01"}, {"dark", "2028-09-20"}, {"dark", "2029-09-18"}, {"leap", "2029-03-20"}, {"silent", "2028-12-03"},
-		{"silent", "2029-12-01"}, {"washer", "2028-01-31", "drain_filter"}, {"washer", "2028-04-30", "drain_filter"}, {"washer", "2028-08-31", "drain_filter"},
+		{"silent", "2029-12-01"}, {"too late", "2028-09-20"}, {"washer", "2028-01-31", "drain_filter"}, {"washer", "2028-04-30", "drain_filter"}, {"washer", "2028-08-31", "drain_filter"},
 		{"washer", "2028-11-30", "drain_filter"}, {"washer", "2029-02-28", "drain_filter"}, {"washer", "2030-05-31", "drain_filter"}, {"washer", "2030-08-31", "drain_filter"}} {
 		var scopes []string
 		if c[2] != "" {
@@ -145,7 +145,7 @@ func (r *replay) holds(entries []m) {
 		}
 	}
 	require.Len(t, carried, len(sent), "what was sent is in the ledger")
-	require.Equal(t, 2, afterwards, "two weeks are made up for")
+	require.Equal(t, 3, afterwards, "two weeks are made up for")
 }
 
 // mostUrgent is the last of the days ahead, as they were at first, that had

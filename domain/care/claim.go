@@ -257,7 +257,7 @@ func (c *claiming) noLonger(r Reminder) string {
 	switch r.Kind {
 	case AboutCare:
 		if !slices.ContainsFunc(c.dues, func(d dueRow) bool { return d.UnitID == r.UnitID && d.Task == r.Task && d.DueOn == r.DueOn }) {
-			return "the date has moved"
+			return dateMoved
 		}
 		if len(c.pol.Tasks) > 0 && !slices.Contains(c.pol.Tasks, r.Task) {
 			return "the shop no longer writes about it"
@@ -393,6 +393,9 @@ func (c *claiming) form(ctx context.Context, tx *pg.Tx) error {
 		if err != nil {
 			return err
 		}
+		if v.state == planned && c.outdone(r) {
+			v = verdict{state: superseded, reason: reasonOf(superseded)}
+		}
 		if v.state != planned || !v.later.IsZero() {
 			c.settle(r, v)
 			continue
@@ -412,6 +415,14 @@ func (c *claiming) form(ctx context.Context, tx *pg.Tx) error {
 		}
 	}
 	return nil
+}
+
+// outdone says whether a more urgent entry about the same date has come too,
+// as after an outage: one message says it all.
+func (c *claiming) outdone(r Reminder) bool {
+	return r.Kind == AboutCare && slices.ContainsFunc(c.due, func(o Reminder) bool {
+		return o.Kind == AboutCare && o.UnitID == r.UnitID && o.Task == r.Task && o.DueOn == r.DueOn && o.LeadDays < r.LeadDays
+	})
 }
 
 // write makes one mail of entries and claims it.
