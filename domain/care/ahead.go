@@ -1,7 +1,6 @@
 package care
 
 import (
-	"slices"
 	"time"
 
 	"drumline/domain"
@@ -133,7 +132,17 @@ func (w window) next(now time.Time) time.Time {
 
 func (v Policy) window(zone *time.Location) window { return window{zone, v.WindowFrom, v.WindowTo} }
 
-// ahead of a due date by the policy.
+// ahead of a due date by the policy. What is due often has short notice and
+// little grace, so that one asking is over before the next begins.
 func (v Policy) ahead(due domain.Date, months int, derived, led domain.Date) ahead {
-	return ahead{due: due, months: months, derived: derived, led: led, leads: slices.Clone(v.LeadDays), grace: v.GraceDays}
+	a := ahead{due: due, months: months, derived: derived, led: led, grace: min(v.GraceDays, 13*months)}
+	for _, l := range v.LeadDays {
+		if l < 14*months && l >= -a.grace {
+			a.leads = append(a.leads, l)
+		}
+	}
+	if len(a.leads) == 0 {
+		a.leads = []int{0}
+	}
+	return a
 }

@@ -270,7 +270,7 @@ func (c *claiming) noLonger(r Reminder) string {
 	switch r.Kind {
 	case AboutCare:
 		if !slices.ContainsFunc(c.dues, func(d dueRow) bool { return d.UnitID == r.UnitID && d.Task == r.Task && d.AskedOn == r.DueOn }) {
-			return "the date has moved"
+			return dateMoved
 		}
 		if c.latest[r.subject()] < r.LeadDays {
 			return "a later message says it"

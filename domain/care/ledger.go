@@ -18,6 +18,10 @@ const (
 	suppressed reminderState = "suppressed" // nobody may or can be written to
 )
 
+// dateMoved is why an entry is superseded whose due date no longer holds. Such
+// an entry is planned again when the date does: a cleaning was taken back.
+const dateMoved = "the date has moved"
+
 // MailState is where a mail stands.
 type MailState string
 

@@ -97,8 +97,12 @@ func plans(due []dueLead, now time.Time, by domain.Date, pol Policy) ([]Reminder
 			if at.Before(now) {
 				at = w.next(now)
 			}
+			useless := w.on(day(f.asked, pol.GraceDays+1))
+			if f.state == planned && !at.Before(useless) {
+				f.state = missed
+			}
 			entries = append(entries, Reminder{ID: domain.NewID(now), Kind: AboutCare, CustomerID: d.CustomerID, UnitID: d.UnitID, Task: d.Task,
-				DueOn: f.asked, LeadDays: f.lead, State: f.state, NotBefore: at, UselessAt: w.on(day(f.asked, pol.GraceDays+1)), PlannedAt: now, Reason: reasonOf(f.state)})
+				DueOn: f.asked, LeadDays: f.lead, State: f.state, NotBefore: at, UselessAt: useless, PlannedAt: now, Reason: reasonOf(f.state)})
 		}
 		a.led = row.LedOn
 		row.AskedOn, row.NextLead = a.asking(a.asked(today)), a.next(today)
@@ -117,13 +121,17 @@ func reasonOf(s reminderState) string {
 	return ""
 }
 
-// queueReminders writes entries into the ledger; one that is there stays.
+// queueReminders writes entries into the ledger. One that is there stays, but
+// for one that was given up because its date had moved, which has come back.
 func queueReminders(b *pgx.Batch, shop domain.ID, entries []Reminder) {
 	for _, r := range entries {
 		b.Queue(`INSERT INTO reminder (shop_id, id, kind, channel, customer_id, unit_id, task, due_on, lead_days, visit_id, revision, call_id, state,
 				not_before, useless_at, planned_at, settled_at, reason)
 			VALUES ($1, $2, $3, 'email', $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15::timestamptz, CASE WHEN $12 = 'planned' THEN NULL ELSE $15::timestamptz END, $16)
-			ON CONFLICT ON CONSTRAINT reminder_once DO NOTHING`,
+			ON CONFLICT ON CONSTRAINT reminder_once DO UPDATE SET state = excluded.state, customer_id = excluded.customer_id, not_before = excluded.not_before,
+				useless_at = excluded.useless_at, planned_at = excluded.planned_at, settled_at = NULL, reason = ''
+			WHERE reminder.shop_id = $1 AND reminder.kind = 'care' AND reminder.state = 'superseded' AND reminder.reason = '`+dateMoved+`' AND reminder.mail_id IS NULL
+				AND excluded.state = 'planned'`,
 			shop, r.ID, r.Kind, r.CustomerID, r.UnitID, r.Task, r.DueOn, r.LeadDays, r.VisitID, r.Revision, r.CallID, r.State,
 			r.NotBefore, r.UselessAt, r.PlannedAt, r.Reason)
 	}
