@@ -66,7 +66,7 @@ func New(d Deps) *API {
 		Calls:       &calls.Service{DB: d.DB, Catalogues: book, Now: d.Now},
 		Care:        &care.Service{DB: d.DB, Now: d.Now},
 		Repair:      &repair.Service{DB: d.DB, Catalogues: book, Now: d.Now},
-		History:     &history.Service{DB: d.DB, Now: d.Now},
+		History:     &history.Service{DB: d.DB},
 		Catalogue:   d.Catalogue,
 		Cursors:     wire.NewCursors(d.Keys.Derive("page cursors")),
 		Now:         d.Now,

@@ -8,7 +8,6 @@ import (
 	"drumline/diagnosis/catalogue"
 	"drumline/diagnosis/isolate"
 	"drumline/domain/history"
-	"drumline/domain/history/survival"
 )
 
 // Calibrations is how well the service's probabilities agreed with what was
@@ -60,7 +59,7 @@ func viewCalibration(cat *catalogue.Catalogue, c history.Calibration) Calibratio
 }
 
 // sentenceOf is what an owner reads first.
-func sentenceOf(status survival.Status, s isolate.CallCalibration) string {
+func sentenceOf(status history.Status, s isolate.CallCalibration) string {
 	text := fmt.Sprintf("In %d of %d calls the likeliest fault was the one verified", s.TopFound, s.Count)
 	if status == history.TooFew {
 		return text + "; too few calls yet to say how far the probabilities can be trusted."

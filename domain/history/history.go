@@ -1,12 +1,5 @@
-// Package history answers the owner's questions about what has happened: which
-// repairs come back, how soon, with which parts, and whether it gets better. It
-// reads other slices through the views that are contracts.
-//
-// Its roll-up holds one row a repaired fault and one a job (migration 12). Every
-// change of what they rest on marks the unit in the same transaction, and the
-// rows of marked units are derived anew before an answer is given, so that
-// voids, corrections and moves are followed. What it writes are the roll-up and
-// the reasons of come-backs.
+// Package history answers the owner's questions about what has happened: it
+// reads other slices through the views that are contracts, and writes nothing.
 package history
 
 import (
@@ -20,24 +13,23 @@ import (
 
 	"drumline/diagnosis/isolate"
 	"drumline/domain"
-	"drumline/domain/history/survival"
 	"drumline/shared/pg"
 )
 
-// Service answers from the history of a shop. All fields are required.
-type Service struct {
-	DB  *pg.DB
-	Now func() time.Time
-}
+// Service answers from the history of a shop.
+type Service struct{ DB *pg.DB }
 
 // Span limits what is asked about: closed from From, before Until; zero is no
 // limit.
 type Span struct{ From, Until time.Time }
 
-// The statuses of a calibration.
+// Status says whether figures may be relied on.
+type Status string
+
+// The statuses.
 const (
-	OK     = survival.OK
-	TooFew = survival.TooFew
+	OK     Status = "ok"
+	TooFew Status = "too_few"
 )
 
 // enoughCases is how many verified calls a calibration needs before it says
@@ -50,7 +42,7 @@ type Calibration struct {
 	Kind, Complaint string
 	Scores          isolate.CallCalibration
 	FirstThree      int // calls with a verified fault among the three likeliest
-	Status          survival.Status
+	Status          Status
 }
 
 // endedRow is one call that has ended.
