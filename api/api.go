@@ -62,11 +62,11 @@ func New(d Deps) *API {
 	a := &API{
 		Supplements: &supplements.Service{DB: d.DB, Catalogues: book, Now: d.Now},
 		People:      &people.Service{DB: d.DB, Keys: d.Keys, Hasher: d.Hasher, Now: d.Now, AccessLife: d.AccessLife},
-		Customers:   &customers.Service{DB: d.DB, Catalogues: book, Now: d.Now, UnitInUse: calls.OpenOfUnit, UnitsOfTech: calls.UnitsOfTech},
+		Customers:   &customers.Service{DB: d.DB, Catalogues: book, Now: d.Now, UnitInUse: calls.OpenOfUnit, UnitChanged: care.StaleUnit, SiteChanged: care.StaleSite, UnitsOfTech: calls.UnitsOfTech},
 		Calls:       &calls.Service{DB: d.DB, Catalogues: book, Now: d.Now},
-		Care:        &care.Service{DB: d.DB, Now: d.Now},
+		Care:        &care.Service{DB: d.DB, Now: d.Now, Knows: func(kind string) bool { _, ok := d.Catalogue.Kind(kind); return ok }},
 		Repair:      &repair.Service{DB: d.DB, Catalogues: book, Now: d.Now},
-		History:     &history.Service{DB: d.DB},
+		History:     &history.Service{DB: d.DB, Now: d.Now},
 		Catalogue:   d.Catalogue,
 		Cursors:     wire.NewCursors(d.Keys.Derive("page cursors")),
 		Now:         d.Now,
@@ -102,7 +102,12 @@ func (a *API) Register(e *Edge) {
 	a.registerGlance(e)
 	a.registerDaySheets(e)
 	a.registerCare(e)
+	a.registerCarePolicy(e)
+	a.registerCareTasks(e)
+	a.registerReminders(e)
+	a.registerReplies(e)
 	a.registerHistory(e)
+	a.registerHistoryAnswers(e)
 	a.registerCatalogue(e)
 	a.registerSupplements(e)
 	a.registerIsolations(e)

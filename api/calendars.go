@@ -1,6 +1,7 @@
 package api
 
 import (
+	"cmp"
 	"context"
 	"crypto/sha256"
 	"encoding/hex"
@@ -16,6 +17,7 @@ import (
 type NewCalendar struct {
 	Name     string    `json:"name" minLength:"1" maxLength:"120" doc:"What calendar programs call it."`
 	PersonID domain.ID `json:"person_id,omitzero" doc:"Whose visits; absent: the whole shop's. A tech gives their own."`
+	Shows    string    `json:"shows,omitempty" enum:"visits,care_due" doc:"visits, or when care of the shop's units is due; absent: visits."`
 }
 
 // Calendar is a feed of visits.
@@ -23,6 +25,7 @@ type Calendar struct {
 	ID        domain.ID  `json:"id"`
 	Name      string     `json:"name"`
 	PersonID  *domain.ID `json:"person_id,omitempty"`
+	Shows     string     `json:"shows"`
 	Path      string     `json:"path,omitempty" doc:"Where to subscribe, on this server; shown once, when it is made. Whoever has it can read the feed."`
 	CreatedBy domain.ID  `json:"created_by"`
 	CreatedAt wire.Time  `json:"created_at"`
@@ -30,7 +33,7 @@ type Calendar struct {
 }
 
 func viewCalendar(c dispatch.Calendar) Calendar {
-	out := Calendar{ID: c.ID, Name: c.Name, PersonID: idOrNone(c.PersonID), CreatedBy: c.CreatedBy, CreatedAt: wire.At(c.CreatedAt), RevokedAt: timeOrNone(c.RevokedAt)}
+	out := Calendar{ID: c.ID, Name: c.Name, PersonID: idOrNone(c.PersonID), Shows: c.Shows, CreatedBy: c.CreatedBy, CreatedAt: wire.At(c.CreatedAt), RevokedAt: timeOrNone(c.RevokedAt)}
 	if c.Token != "" {
 		out.Path = "/v1/calendars/" + c.Token
 	}
@@ -45,7 +48,7 @@ type feedOut struct {
 	Body        []byte
 }
 
-const calendarText = `A feed of visits that any calendar program can subscribe to (RFC 5545): 30 days back and 180 ahead, cancelled ones marked. It holds the
+const calendarText = `A feed of visits, or of the days on which care is due, that any calendar program can subscribe to (RFC 5545): 30 days back and 180 ahead, cancelled ones marked. It holds the
 appliance, the complaint, the address and the access notes, and neither the customer's name nor their telephone number. Its address is the only key:
 it is shown once (not again when the request is repeated), and the feed can be revoked. It ends by itself when whoever made it, or whose visits it
 shows, no longer works for the shop.`
@@ -57,7 +60,7 @@ func (a *API) registerCalendars(e *Edge) {
 			RawBody []byte
 			Body    NewCalendar
 		}) (*made[Calendar], error) {
-			c, replayed, err := a.Dispatch.CreateCalendar(ctx, principal(ctx), onceKey(ctx, op, in.RawBody), in.Body.PersonID, in.Body.Name)
+			c, replayed, err := a.Dispatch.CreateCalendar(ctx, principal(ctx), onceKey(ctx, op, in.RawBody), in.Body.PersonID, in.Body.Name, cmp.Or(in.Body.Shows, dispatch.ShowsVisits))
 			return madeOf(base, 0, replayed, viewCalendar(c)), err
 		})
 	register(e, show("list-calendars", base, tag, anyone, "List calendar feeds; a tech gets those of their own visits"),

@@ -26,8 +26,9 @@ type CareTask struct {
 	Whose   string       `json:"whose" doc:"Who does it: us or customer."`
 	DueOn   *domain.Date `json:"due_on,omitempty" doc:"The earliest of its scopes."`
 	Overdue bool         `json:"overdue"`
-	Months  int          `json:"months,omitempty" doc:"The longest it may go: 12, or 6 where the run ends on the roof or is longer than 25 ft with its bends; absent for what the customer does with every load."`
+	Months  int          `json:"months,omitempty" doc:"The longest it may go: 12, 6 where the run ends on the roof or is longer than 25 ft with its bends, or what the shop's own task says; absent for what the customer does with every load."`
 	Reason  string       `json:"reason" doc:"What the date rests on, and what nobody knows."`
+	Advice  string       `json:"advice,omitempty" doc:"Of a task of the shop's own: what the householder may do."`
 	Scopes  []CareScope  `json:"scopes"`
 }
 
@@ -44,7 +45,7 @@ type CareScope struct {
 // NewCleaning is a cleaning somebody told of.
 type NewCleaning struct {
 	DoneOn domain.Date `json:"done_on" doc:"Not after today at the unit."`
-	Scopes []string    `json:"scopes" minItems:"1" maxItems:"6" uniqueItems:"true" enum:"screen,cabinet,blower,transition_duct,run,hood"`
+	Scopes []string    `json:"scopes" minItems:"1" maxItems:"20" uniqueItems:"true" doc:"Of screen, cabinet, blower, transition_duct, run, hood, and those the shop's own tasks of the unit name."`
 	DoneBy string      `json:"done_by" enum:"us,customer,other_firm"`
 	Note   string      `json:"note,omitempty" maxLength:"2000"`
 }
@@ -63,7 +64,7 @@ type Cleaning struct {
 	Scopes     []string    `json:"scopes"`
 	DoneBy     string      `json:"done_by"`
 	Note       string      `json:"note"`
-	RecordedBy domain.ID   `json:"recorded_by"`
+	RecordedBy *domain.ID  `json:"recorded_by,omitempty" doc:"Absent: the customer, by the link of a message."`
 	RecordedAt wire.Time   `json:"recorded_at"`
 	VoidedAt   *wire.Time  `json:"voided_at,omitempty"`
 	VoidedBy   *domain.ID  `json:"voided_by,omitempty"`
@@ -72,7 +73,7 @@ type Cleaning struct {
 
 func viewCleaning(c care.Cleaning) Cleaning {
 	return Cleaning{ID: c.ID, UnitID: c.UnitID, ActionID: idOrNone(c.ActionID), DoneOn: c.DoneOn, Scopes: c.Scopes, DoneBy: c.DoneBy, Note: c.Note,
-		RecordedBy: c.RecordedBy, RecordedAt: wire.At(c.RecordedAt), VoidedAt: timeOrNone(c.VoidedAt), VoidedBy: idOrNone(c.VoidedBy), VoidReason: c.VoidReason}
+		RecordedBy: idOrNone(c.RecordedBy), RecordedAt: wire.At(c.RecordedAt), VoidedAt: timeOrNone(c.VoidedAt), VoidedBy: idOrNone(c.VoidedBy), VoidReason: c.VoidReason}
 }
 
 func viewPlan(p care.Plan) CarePlan {
@@ -88,7 +89,7 @@ func viewPlan(p care.Plan) CarePlan {
 }
 
 func viewTask(t care.Task, today domain.Date) CareTask {
-	out := CareTask{ID: t.ID, Name: t.Name, Whose: t.Whose, DueOn: dateOrNone(t.DueOn), Overdue: care.Overdue(t.DueOn, today), Reason: t.Reason, Months: t.Months,
+	out := CareTask{ID: t.ID, Name: t.Name, Whose: t.Whose, DueOn: dateOrNone(t.DueOn), Overdue: care.Overdue(t.DueOn, today), Reason: t.Reason, Months: t.Months, Advice: t.Advice,
 		Scopes: []CareScope{}}
 	for _, s := range t.Scopes {
 		out.Scopes = append(out.Scopes, CareScope{Scope: s.Scope, LastDoneOn: dateOrNone(s.LastDoneOn), LastDoneBy: s.LastDoneBy,

@@ -46,7 +46,7 @@ type Statements struct {
 
 // CallEnd says how a call ends.
 type CallEnd struct {
-	Outcome    string   `json:"outcome" enum:"returned_to_service,left_out_of_service,limited,declined,not_worth_repairing,no_fault_found,no_access,cancelled"`
+	Outcome    string   `json:"outcome" enum:"returned_to_service,left_out_of_service,limited,declined,not_worth_repairing,no_fault_found,no_access,cancelled,care_done"`
 	Note       string   `json:"note,omitempty" maxLength:"2000" doc:"Needed for every outcome but returned_to_service, and no_fault_found after an as-found run. The customer reads it in the report."`
 	Statements []string `json:"statements,omitempty" maxItems:"50" doc:"Closing statements confirmed with this."`
 }

@@ -65,6 +65,9 @@ func TestUnknownQueryIsRefusedEverywhere(t *testing.T) {
 		path := placeholder.ReplaceAllString(op.Path, domain.NewID(time.Now()).String())
 		for _, query := range []string{"?no_such_parameter=1", "?page_size=1&page_size=2", "?x=%zz"} {
 			req := w.a.owner.request(op.Method, path+query, map[bool]any{true: "{}"}[op.Method != "GET" && op.Method != "DELETE"], "If-Match", "*")
+			if len(op.Consumes) > 0 {
+				req.Header.Set("Content-Type", op.Consumes[0])
+			}
 			if op.Roles != nil && !op.Roles.Allow(domain.Owner) {
 				continue
 			}

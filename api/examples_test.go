@@ -1,10 +1,18 @@
 package api_test
 
 import (
+	"crypto/hmac"
+	"crypto/sha256"
+	"encoding/hex"
+	"maps"
+	"slices"
 	"strings"
 	"time"
 
+	"github.com/stretchr/testify/require"
+
 	"drumline/domain"
+	"drumline/domain/care"
 )
 
 // makers make the things examples name, by the ordinary operations.
@@ -150,10 +158,99 @@ func init() {
 			s.tech.close(call, "no_fault_found").want(200)
 			return call
 		},
+		"care_policy": func(s *scene) string { writes(s, m{"lead_days": []int{60}}); return s.code },
+		"care_task": func(s *scene) string {
+			return s.dispatcher.post("/v1/care/tasks", m{"kind": "refrigerator", "name": "Condenser of " + s.code, "whose": "us", "scopes": []string{"condenser_coil"}, "months": 12}).id()
+		},
+		"mail_token": func(s *scene) string { return mailed(s, func(site string) { dryer(s, site, 30) }) },
+		"reminded_unit": func(s *scene) string {
+			s.get("mail_token")
+			return ledger(s, "")[0]["unit_id"].(string)
+		},
+		"report_token": func(s *scene) string {
+			s.get("care_policy")
+			return mailed(s, func(site string) {
+				unit := s.dispatcher.post("/v1/units", m{"site_id": site, "kind": "electric_dryer", "model": "LM-8"}).id()
+				call := s.dispatcher.post("/v1/calls", m{"unit_id": unit, "complaint": "runs_too_hot"}).id()
+				s.tech.post("/v1/visits/"+onSite(s, call)+"/readings", goodRun).want(201)
+				s.tech.close(call, "no_fault_found").want(200)
+			})
+		},
+		"wish": func(s *scene) string {
+			token := s.get("mail_token")
+			require.Equal(s.owner.w.t, 200, s.owner.w.visit("POST", "/v1/care-replies/"+token, "want=book&note=Mornings+at+"+s.code).status)
+			return s.dispatcher.get("/v1/care-wishes").str("items", 0, "id")
+		},
+		"stopped_address": func(s *scene) string {
+			s.dispatcher.do("POST", "/v1/stopped-addresses", m{"email": "gone@" + s.code + ".example", "scope": "all"}).want(204)
+			return s.dispatcher.get("/v1/stopped-addresses").str("items", 0, "id")
+		},
+		"stale_unit": func(s *scene) string { // what else is made may have been settled
+			for _, name := range slices.Sorted(maps.Keys(makers)) {
+				if name != "stale_unit" {
+					s.get(name)
+				}
+			}
+			return s.dispatcher.post("/v1/units", m{"site_id": s.get("site"), "kind": "washer"}).id()
+		},
+		"bounce_body": func(s *scene) string {
+			return `{"token":"` + bounceTo(s) + `","permanent":false,"detail":"mailbox full"}`
+		},
+		"bounce_signature": func(s *scene) string {
+			s.get("mail_token")
+			key, err := hex.DecodeString(s.owner.get("/v1/care/policy").str("bounce_key"))
+			require.NoError(s.owner.w.t, err)
+			mac := hmac.New(sha256.New, key)
+			_, _ = mac.Write([]byte(s.get("bounce_body")))
+			return hex.EncodeToString(mac.Sum(nil))
+		},
+		"come_back_call": comeBackCall,
+		"come_back": func(s *scene) string {
+			call := s.get("come_back_call")
+			s.owner.do("PUT", "/v1/calls/"+call+"/come-back", m{"reason": "use", "note": "at " + s.code}, "If-Match", "*").want(200)
+			s.owner.get("/v1/history/come-backs")
+			return call
+		},
 		"action": func(s *scene) string {
 			return s.tech.post("/v1/visits/"+s.get("visit")+"/actions", map[string]any{"action": "clean_run"}).id()
 		},
 	}
+}
+
+// mailed has the shop write to a new customer about what do has done at their
+// site, and gives the token of the links.
+func mailed(s *scene, do func(site string)) string {
+	w := s.owner.w
+	s.get("care_policy")
+	to := "odile." + domain.NewID(time.Now()).String()[20:] + "@" + s.code + ".example" // one an earlier example has not stopped
+	_, site := home(s, to)
+	do(site)
+	box := &postbox{}
+	stopped := w.clock.now()
+	w.noon() // messages leave by day
+	k := w.worker(box)
+	for range 20 {
+		w.clock.add(1100 * time.Millisecond)
+		_, err := k.See(w.t.Context(), s.id) // other shops are none of its business here
+		require.NoError(w.t, err)
+	}
+	w.clock.add(-w.clock.now().Sub(stopped))
+	var token string
+	for _, msg := range box.mails() {
+		if msg.To.Addr == to {
+			token = tokenOf(w.t, msg)
+			s.made["bounce_token"], _ = care.BounceToken(msg.EnvelopeFrom)
+		}
+	}
+	require.NotEmpty(w.t, token)
+	return token
+}
+
+// bounceTo is the token of the address that the mail of mail_token comes back
+// to.
+func bounceTo(s *scene) string {
+	s.get("mail_token")
+	return s.made["bounce_token"]
 }
 
 // isolation is a plug in the hand, proven dead live-dead-live.
@@ -188,6 +285,9 @@ func competent(s *scene) {
 	at := "/v1/people/" + s.owner.id.String()
 	s.owner.do("PATCH", at, map[string]any{"competences": []any{map[string]any{"name": "live", "expires_on": "2099-01-01"}}}, "If-Match", "*").want(200)
 }
+
+// htmlForm is how a browser posts a form and reads a page.
+var htmlForm = []string{"Content-Type", "application/x-www-form-urlencoded", "Accept", "text/html"}
 
 var anyETag = []string{"If-Match", "*"}
 
@@ -234,6 +334,41 @@ var examples = map[string]example{
 	"put-sheet-value":     {as: "tech", path: "/v1/data-sheets/{sheet}/values/cycling_thermostat_rating", body: `{"value":145,"unit":"[degF]","origin":"stamp"}`},
 	"confirm-sheet-value": {as: "mate", path: "/v1/data-sheets/{sheet}/values/bias_heater_resistance/confirmation", header: []string{"If-Match", "{sheet_etag}"}},
 	"drop-sheet-value":    {as: "dispatcher", path: "/v1/data-sheets/{sheet}/values/bias_heater_resistance", header: anyETag},
+
+	"read-history-summary":   {as: "owner", path: "/v1/history/summary?tech_id={tech}"},
+	"read-come-backs":        {as: "owner", path: "/v1/history/come-backs"},
+	"read-time-to-come-back": {as: "owner", path: "/v1/history/time-to-come-back?by=part"},
+	"read-repeats":           {as: "owner", path: "/v1/history/repeats"},
+	"read-part-life":         {as: "owner", path: "/v1/history/part-life"},
+	"read-trend":             {as: "owner", path: "/v1/history/trend"},
+	"read-ranking":           {as: "owner", path: "/v1/history/ranking?by=tech"},
+	"read-pareto":            {as: "owner", path: "/v1/history/pareto"},
+	"read-week":              {as: "owner", path: "/v1/history/week"},
+	"read-come-back":         {as: "owner", path: "/v1/calls/{come_back}/come-back"},
+	"put-come-back":          {as: "owner", path: "/v1/calls/{come_back_call}/come-back", body: `{"reason":"use"}`, header: anyETag},
+
+	"read-care-policy":       {as: "dispatcher", path: "/v1/care/policy"},
+	"change-care-policy":     {as: "owner", path: "/v1/care/policy", body: `{"enabled":true,"sender_name":"A","sender_address":"care@a.example","postal_address":"3 Alder Lane"}`, header: anyETag},
+	"let-go-reminders":       {as: "owner", path: "/v1/care/policy/let-go", header: []string{"X-Shop", "{care_policy}"}, status: 204},
+	"create-care-task":       {as: "dispatcher", path: "/v1/care/tasks", body: `{"unit_id":"{unit}","name":"Rinse the pump filter","whose":"customer","scopes":["pump_filter"],"months":3}`, status: 201},
+	"list-care-tasks":        {as: "tech", path: "/v1/care/tasks"},
+	"retire-care-task":       {as: "dispatcher", path: "/v1/care/tasks/{care_task}", header: anyETag, status: 204},
+	"list-care-due":          {as: "dispatcher", path: "/v1/care?area=8"},
+	"book-care":              {as: "dispatcher", path: "/v1/units/{unit}/care/visits", body: `{"tech_id":"{tech}","starts_at":"{window_start}","ends_at":"{window_end}"}`, status: 201},
+	"list-reminders":         {as: "dispatcher", path: "/v1/reminders?unit_id={reminded_unit}"},
+	"list-reminder-months":   {as: "dispatcher", path: "/v1/reminders/months"},
+	"preview-reminders":      {as: "dispatcher", path: "/v1/reminders/preview?days=30"},
+	"list-care-wishes":       {as: "dispatcher", path: "/v1/care-wishes"},
+	"handle-care-wish":       {as: "dispatcher", path: "/v1/care-wishes/{wish}/handled"},
+	"list-stopped-addresses": {as: "dispatcher", path: "/v1/stopped-addresses"},
+	"stop-address":           {as: "dispatcher", path: "/v1/stopped-addresses", body: `{"email":"no@more.example","scope":"care"}`, status: 204},
+	"lift-stopped-address":   {as: "dispatcher", path: "/v1/stopped-addresses/{stopped_address}/lift", status: 204},
+	"read-care-reply":        {path: "/v1/care-replies/{mail_token}?want=book", header: htmlForm[2:]},
+	"send-care-reply":        {path: "/v1/care-replies/{mail_token}", body: "want=call_me", header: htmlForm},
+	"read-unsubscribe":       {path: "/v1/unsubscribe/{mail_token}", header: htmlForm[2:]},
+	"unsubscribe":            {path: "/v1/unsubscribe/{mail_token}", body: "List-Unsubscribe=One-Click", header: htmlForm},
+	"read-sent-report":       {path: "/v1/reports/{report_token}", header: htmlForm[2:]},
+	"report-returned-mail":   {path: "/v1/returned-mails", body: "{bounce_body}", header: []string{"Signature", "{bounce_signature}"}, status: 204},
 
 	"create-instrument": {as: "dispatcher", path: "/v1/instruments", body: `{"name":"Clamp","person_id":"{tech}","accuracies":[]}`, status: 201},
 	"list-instruments":  {as: "tech", path: "/v1/instruments?person_id={tech}"},

@@ -111,6 +111,14 @@ func newWorld(t *testing.T) *world { return newWorldOn(t, pgtest.New(t), 8) }
 
 // newWorldOn starts the service on a database with so many connections.
 func newWorldOn(t *testing.T, db *pgtest.DB, conns int32) *world {
+	return newWorldFor(t, db, conns, 10*time.Minute)
+}
+
+// newLongWorld starts a service whose people stay signed in for years, for
+// tests that let them pass.
+func newLongWorld(t *testing.T) *world { return newWorldFor(t, pgtest.New(t), 8, 10*365*24*time.Hour) }
+
+func newWorldFor(t *testing.T, db *pgtest.DB, conns int32, life time.Duration) *world {
 	t.Helper()
 	w := &world{t: t, db: db, clock: &clock{}, logs: &logBuffer{}}
 	var err error
@@ -120,7 +128,7 @@ func newWorldOn(t *testing.T, db *pgtest.DB, conns int32) *world {
 	cat, err := catalogue.Open()
 	require.NoError(t, err)
 	w.api = api.New(api.Deps{DB: w.pool, Keys: people.NewKeyring("drumline-test", "k1"), Hasher: people.NewWeakHasher(),
-		Catalogue: cat, Now: w.clock.now, AccessLife: 10 * time.Minute})
+		Catalogue: cat, Now: w.clock.now, AccessLife: life})
 	w.edge = w.api.Edge("test", slog.New(slog.NewJSONHandler(w.logs, nil)))
 	doc := w.edge.OpenAPI()
 	w.valid, err = apitest.New(doc)

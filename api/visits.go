@@ -98,6 +98,11 @@ type VisitChanges struct {
 	NextAfter int64         `json:"next_after" doc:"Send it as after next time."`
 }
 
+func (n NewVisit) visit() calls.NewVisit {
+	return calls.NewVisit{TechID: n.TechID, StartsAt: n.StartsAt.Time, EndsAt: n.EndsAt.Time, Note: n.Note, Override: n.Override,
+		ArriveFrom: instantOf(n.ArriveFrom), ArriveUntil: instantOf(n.ArriveUntil)}
+}
+
 func viewVisit(v calls.Visit) Visit {
 	return Visit{ID: v.ID, CallID: v.CallID, TechID: idOrNone(v.TechID), StartsAt: wire.At(v.StartsAt), EndsAt: wire.At(v.EndsAt),
 		Status: string(v.Status), Note: v.Note, Reason: v.Reason, ArriveFrom: timeOrNone(v.ArriveFrom), ArriveUntil: timeOrNone(v.ArriveUntil),
@@ -138,10 +143,7 @@ func (a *API) registerVisits(e *Edge) {
 			RawBody []byte
 			Body    NewVisit
 		}) (*made[Visit], error) {
-			n := in.Body
-			v, replayed, err := a.Dispatch.Book(ctx, principal(ctx), onceKey(ctx, op, in.RawBody), in.ID,
-				calls.NewVisit{TechID: n.TechID, StartsAt: n.StartsAt.Time, EndsAt: n.EndsAt.Time, Note: n.Note, Override: n.Override,
-					ArriveFrom: instantOf(n.ArriveFrom), ArriveUntil: instantOf(n.ArriveUntil)})
+			v, replayed, err := a.Dispatch.Book(ctx, principal(ctx), onceKey(ctx, op, in.RawBody), in.ID, in.Body.visit())
 			return madeOf("/v1/visits/"+v.ID.String(), v.Version, replayed, viewVisit(v)), err
 		})
 	register(e, show("list-visits", "/v1/visits", "visits", anyone, "List visits by start; a tech gets their own"), a.listVisits)

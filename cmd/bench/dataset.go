@@ -15,6 +15,7 @@ import (
 	"drumline/diagnosis/catalogue"
 	"drumline/domain"
 	"drumline/domain/calls"
+	"drumline/domain/care"
 	"drumline/domain/customers"
 	"drumline/domain/once"
 	"drumline/domain/people"
@@ -123,7 +124,7 @@ func newShopkeeper(db *pg.DB, keyFile string) (*shopkeeper, error) {
 	book := supplements.NewBook(cat)
 	return &shopkeeper{
 		people:    &people.Service{DB: db, Keys: keys, Hasher: people.NewWeakHasher(), Now: time.Now, AccessLife: 24 * time.Hour},
-		customers: &customers.Service{DB: db, Catalogues: book, Now: time.Now, UnitInUse: calls.OpenOfUnit},
+		customers: &customers.Service{DB: db, Catalogues: book, Now: time.Now, UnitInUse: calls.OpenOfUnit, UnitChanged: care.StaleUnit, SiteChanged: care.StaleSite},
 		calls:     &calls.Service{DB: db, Catalogues: book, Now: time.Now},
 		repair:    &repair.Service{DB: db, Catalogues: book, Now: time.Now},
 	}, nil

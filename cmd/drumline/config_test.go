@@ -32,7 +32,7 @@ func TestEveryFieldOfConfigIsReadAndPrinted(t *testing.T) {
 
 func TestConfigHidesSecrets(t *testing.T) {
 	for _, url := range []string{"postgres://app:geheim@db/x", "postgres://db/x?user=app&password=geheim", "host=db password=geheim", "postgres://app:geheim@db:port/x"} {
-		require.NotContains(t, Config{DatabaseURL: url, MigratorURL: url}.String(), "geheim", url)
+		require.NotContains(t, Config{DatabaseURL: url, MigratorURL: url, WorkerURL: url, MailServer: url}.String(), "geheim", url)
 	}
 }
 

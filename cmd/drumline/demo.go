@@ -23,6 +23,8 @@ type demoCommand struct {
 	Fresh     bool    `help:"Throw the data of earlier runs away and start over."`
 	ReadyFile string  `help:"Write address, tokens and ids to this file (JSON) once the demo serves." placeholder:"FILE"`
 	Seed      uint64  `help:"Seed of the invented data: the same seed gives the same shop." default:"${seed}"`
+	MailPort  int     `help:"Port of the local mailbox that takes all mail of the demo, on this machine only; 0 takes any." default:"0" placeholder:"PORT"`
+	Clock     float64 `help:"How many times as fast time passes, from now on: 525600 lets a year pass in a minute." default:"1" placeholder:"TIMES"`
 	Scale     float64 `help:"Share of the demo's data to make, above 0 and at most 1: less starts sooner." default:"1"`
 }
 
@@ -37,6 +39,12 @@ func (d demoCommand) Run(ctx context.Context, p *program) error {
 		return err
 	}
 	c.Listen, c.AccessLife = d.Listen, tokenLife
+	if !(d.Clock >= 1 && d.Clock <= 1e6) {
+		return fmt.Errorf("--clock is a number from 1 to 1000000, not %v", d.Clock)
+	}
+	if d.Clock > 1 { // a day is soon over
+		c.AccessLife = 100 * 365 * tokenLife
+	}
 	dir, err := d.directory(p.getenv)
 	if err != nil {
 		return err
@@ -155,16 +163,29 @@ func (d demoCommand) serve(ctx context.Context, p *program, c Config, l net.List
 		return err
 	}
 	defer db.Close()
-	srv, err := newServer(c, l, db, keys, newLog(p.stderr, max(c.LogLevel, demoLevel)))
+	now := time.Now
+	var fast *fastClock
+	if d.Clock > 1 {
+		fast = &fastClock{now: time.Now()}
+		now = fast.read
+	}
+	log := newLog(p.stderr, max(c.LogLevel, demoLevel))
+	srv, err := newServer(c, l, db, keys, log, now)
 	if err != nil {
 		return err
 	}
+	box, stopMail, err := d.mail(ctx, c, b, keys, srv.url, log, fast)
+	if err != nil {
+		return err
+	}
+	defer stopMail()
 	r, err := prepare(ctx, srv.api, srv.url)
 	if err != nil {
 		return err
 	}
 	served := make(chan error, 1)
 	go func() { served <- srv.serve(ctx) }()
+	r.Mailbox = box
 	if err := greet(p, r, b.how); err != nil {
 		return err
 	}

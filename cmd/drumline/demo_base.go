@@ -29,6 +29,7 @@ type base struct {
 	how         string // which server, in one line
 	appURL      string
 	migratorURL string
+	workerURL   string
 }
 
 // openBase takes the first database server there is, and makes roles, database
@@ -69,6 +70,9 @@ func (b *base) setUp(ctx context.Context, dir string, fresh bool) error {
 		return err
 	}
 	if b.migratorURL, err = roles.URL(b.server.AdminURL, roles.Migrator, passwords.Migrator, demoDatabase); err != nil {
+		return err
+	}
+	if b.workerURL, err = roles.URL(b.server.AdminURL, roles.Worker, passwords.Worker, demoDatabase); err != nil {
 		return err
 	}
 	return b.schema(ctx, admin)

@@ -29,6 +29,7 @@ const walkModel = "TW-310"
 // ready is what somebody needs to work with the demo.
 type ready struct {
 	URL           string                 `json:"url"`
+	Mailbox       string                 `json:"mailbox"` // page of the mail the demo has sent
 	Shop          string                 `json:"shop"`
 	Tokens        map[domain.Role]string `json:"tokens"`
 	RefreshTokens map[domain.Role]string `json:"refresh_tokens"`

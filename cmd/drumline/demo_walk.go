@@ -27,6 +27,7 @@ func greet(p *program, r *ready, how string) error {
 	var b strings.Builder
 	fmt.Fprintf(&b, "\nDrumline serves two invented repair shops at %s\n", r.URL)
 	fmt.Fprintf(&b, "(database: %s; API description: %s/openapi.json; stop with Ctrl-C)\n\n", how, r.URL)
+	fmt.Fprintf(&b, "Mail the shops write stays on this machine: read it at %s (start with --clock 525600 to let a year pass in a minute)\n\n", r.Mailbox)
 	fmt.Fprintf(&b, "Sign in with POST /v1/sessions. The password of everybody is %s\n\n", seed.Password)
 	t := tabwriter.NewWriter(&b, 0, 4, 2, ' ', 0)
 	_, _ = fmt.Fprintln(t, "  shop\trole\te-mail\tname") // a strings.Builder takes everything

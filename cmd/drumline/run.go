@@ -24,6 +24,7 @@ type program struct {
 type commands struct {
 	Demo    demoCommand    `cmd:"" help:"Serve an invented shop on a database found or made for it. Needs no configuration."`
 	Serve   serveCommand   `cmd:"" help:"Serve the API. Settings come from the environment."`
+	Worker  workerCommand  `cmd:"" help:"Write to customers: reminders, confirmations, reports. Any number may run."`
 	Migrate migrateCommand `cmd:"" help:"Bring the database schema up to date, or look at its version."`
 	Shop    shopCommand    `cmd:"" help:"Make shops."`
 	Check   checkCommand   `cmd:"" help:"Work at a machine from a terminal: check after check, until enough is known."`

@@ -48,7 +48,7 @@ func (s serveCommand) Run(ctx context.Context, p *program) error {
 	if err != nil {
 		return err
 	}
-	srv, err := newServer(c, listener, db, keys, log)
+	srv, err := newServer(c, listener, db, keys, log, time.Now)
 	if err != nil {
 		return err
 	}
@@ -105,12 +105,12 @@ func listen(ctx context.Context, address string) (net.Listener, error) {
 }
 
 // newServer wires the service, without serving yet.
-func newServer(c Config, listener net.Listener, db *pg.DB, keys *people.Keyring, log *slog.Logger) (*server, error) {
+func newServer(c Config, listener net.Listener, db *pg.DB, keys *people.Keyring, log *slog.Logger, now func() time.Time) (*server, error) {
 	cat, err := catalogue.Open()
 	if err != nil {
 		return nil, err
 	}
-	a := api.New(api.Deps{DB: db, Keys: keys, Hasher: people.NewHasher(), Catalogue: cat, Now: time.Now, AccessLife: c.AccessLife})
+	a := api.New(api.Deps{DB: db, Keys: keys, Hasher: people.NewHasher(), Catalogue: cat, Now: now, AccessLife: c.AccessLife})
 	s := &server{db: db, api: a, log: log, drain: c.DrainTime, listener: listener, url: c.BaseURL}
 	edge := a.Edge(version(), log)
 	edge.Mount("/livez", http.HandlerFunc(live))

@@ -87,8 +87,17 @@ func (k *Kind) Fault(id string) (*Fault, bool) {
 	return find(k.index.faults, k.Faults, func(f *Fault) string { return f.ID }, id)
 }
 
-// Complaint gives the complaint with the id.
+// CareVisit is the complaint of a call that is about care alone: every kind of
+// unit knows it, nothing is asked about it and no fault is behind it.
+const CareVisit = "care"
+
+var careVisit = Complaint{ID: CareVisit, Name: "Care is due"}
+
+// Complaint gives the complaint with the id, CareVisit among them.
 func (k *Kind) Complaint(id string) (*Complaint, bool) {
+	if id == CareVisit {
+		return &careVisit, true
+	}
 	return find(k.index.complaints, k.Complaints, func(c *Complaint) string { return c.ID }, id)
 }
 

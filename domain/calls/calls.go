@@ -47,11 +47,12 @@ const (
 	NoFaultFound      Outcome = "no_fault_found"
 	NoAccess          Outcome = "no_access"
 	Cancelled         Outcome = "cancelled"
+	CareDone          Outcome = "care_done" // of a call about care alone
 )
 
 // Outcomes lists every outcome.
 func Outcomes() []Outcome {
-	return []Outcome{ReturnedToService, LeftOutOfService, Limited, Declined, NotWorthRepairing, NoFaultFound, NoAccess, Cancelled}
+	return []Outcome{ReturnedToService, LeftOutOfService, Limited, Declined, NotWorthRepairing, NoFaultFound, NoAccess, Cancelled, CareDone}
 }
 
 // Call is one complaint about one unit.

@@ -8,7 +8,6 @@ import (
 	"github.com/jackc/pgx/v5"
 
 	"drumline/domain"
-	"drumline/shared/pg"
 )
 
 // FeedChange is one change of a visit. What is booked, moved, assigned,
@@ -25,9 +24,7 @@ type FeedChange struct {
 // up to n has missed nothing up to n.
 func (s *Service) Changes(ctx context.Context, p domain.Principal, after int64, limit int) ([]FeedChange, error) {
 	var cs []FeedChange
-	err := s.DB.Read(ctx, p, func(b *pgx.Batch) {
-		pg.All(b, &cs, `SELECT seq, visit_id, change, at FROM visit_change WHERE shop_id = $1 AND seq > $2 ORDER BY seq LIMIT $3`, p.Shop, after, limit)
-	})
+	err := s.DB.Read(ctx, p, func(b *pgx.Batch) { QueueChanges(b, p.Shop, after, limit, &cs) })
 	return cs, err
 }
 

@@ -11,6 +11,7 @@ import (
 	"drumline/domain/audit"
 	"drumline/domain/customers"
 	"drumline/domain/once"
+	"drumline/domain/people"
 	"drumline/shared/pg"
 )
 
@@ -46,29 +47,83 @@ func (s *Service) OpenCall(ctx context.Context, p domain.Principal, key once.Key
 		return Detail{}, false, err
 	}
 	now := s.Now()
-	var kind string
-	var earlier domain.ID
-	var notices []customers.NoticeFlag
-	load := func(b *pgx.Batch) {
-		customers.QueueUnitInUse(b, p.Shop, n.UnitID, &kind)
-		queueEarlier(b, p.Shop, n, now, &earlier)
-		customers.QueueUnitNotices(b, p.Shop, customers.UnitByID, n.UnitID, &notices)
-	}
+	var o opening
+	load := func(b *pgx.Batch) { o.queue(b, p.Shop, n, now) }
 	return once.Do(ctx, s.DB, p, now, key, load, func(ctx context.Context, tx *pg.Tx, out *pgx.Batch) (Detail, error) {
-		if kind == "" {
-			return Detail{}, domain.Field("/unit_id", "unknown", "There is no such unit in use.")
-		}
-		if err := s.judgeTriage(ctx, tx, tx.P.Edition, kind, n.Complaint, n.Triage); err != nil {
-			return Detail{}, err
-		}
-		d := Detail{Kind: kind, Notices: notices, Call: Call{Edition: tx.P.Edition, ID: domain.NewID(now), UnitID: n.UnitID, Complaint: n.Complaint, Description: n.Description,
-			Status: Open, ComesBackFrom: earlier, OpenedBy: p.Person, OpenedAt: now, StatusSince: now, Version: 1}}
-		d.Answers = merged(nil, n.Triage, p.Person, now)
-		insertCall(out, p.Shop, d.Call)
-		insertAnswers(out, p.Shop, d.ID, d.Answers)
-		audit.Queue(out, tx.P, now, audit.Entry{Action: "created", Entity: "call", ID: d.ID})
-		return d, nil
+		return s.open(ctx, tx, out, n, o, now)
 	})
+}
+
+// opening is what a new call must know.
+type opening struct {
+	kind    string
+	earlier domain.ID
+	notices []customers.NoticeFlag
+}
+
+func (o *opening) queue(b *pgx.Batch, shop domain.ID, n NewCall, now time.Time) {
+	customers.QueueUnitInUse(b, shop, n.UnitID, &o.kind)
+	queueEarlier(b, shop, n, now, &o.earlier)
+	customers.QueueUnitNotices(b, shop, customers.UnitByID, n.UnitID, &o.notices)
+}
+
+// open judges a new call and queues it.
+func (s *Service) open(ctx context.Context, tx *pg.Tx, out *pgx.Batch, n NewCall, o opening, now time.Time) (Detail, error) {
+	p := tx.P
+	if o.kind == "" {
+		return Detail{}, domain.Field("/unit_id", "unknown", "There is no such unit in use.")
+	}
+	if err := s.judgeTriage(ctx, tx, p.Edition, o.kind, n.Complaint, n.Triage); err != nil {
+		return Detail{}, err
+	}
+	d := Detail{Kind: o.kind, Notices: o.notices, Call: Call{Edition: p.Edition, ID: domain.NewID(now), UnitID: n.UnitID, Complaint: n.Complaint, Description: n.Description,
+		Status: Open, ComesBackFrom: o.earlier, OpenedBy: p.Person, OpenedAt: now, StatusSince: now, Version: 1}}
+	d.Answers = merged(nil, n.Triage, p.Person, now)
+	insertCall(out, p.Shop, d.Call)
+	insertAnswers(out, p.Shop, d.ID, d.Answers)
+	audit.Queue(out, p, now, audit.Entry{Action: "created", Entity: "call", ID: d.ID})
+	return d, nil
+}
+
+// booked is a new call with its first visit, as an idempotency key keeps it.
+type booked struct {
+	Call  Detail
+	Visit Visit
+}
+
+// OpenWithVisit opens a call and books its first visit, both or neither.
+func (s *Service) OpenWithVisit(ctx context.Context, p domain.Principal, key once.Key, n NewCall, v NewVisit, g Guard) (Detail, Visit, bool, error) {
+	var ps domain.Problems
+	ps.Text("/description", n.Description, 0, 2000, true)
+	if err := ps.Err(); err != nil {
+		return Detail{}, Visit{}, false, err
+	}
+	if err := v.check(); err != nil {
+		return Detail{}, Visit{}, false, err
+	}
+	now := s.Now()
+	var o opening
+	var bookable bool
+	load := func(b *pgx.Batch) {
+		QueueLockTechs(b, p.Shop, domain.ID{}, v.TechID)
+		o.queue(b, p.Shop, n, now)
+		people.QueueVisits(b, p.Shop, v.TechID, &bookable)
+		g.load(b)
+	}
+	made, replayed, err := once.Do(ctx, s.DB, p, now, key, load, func(ctx context.Context, tx *pg.Tx, out *pgx.Batch) (booked, error) {
+		d, err := s.open(ctx, tx, out, n, o, now)
+		if err != nil {
+			return booked{}, err
+		}
+		if !bookable {
+			return booked{}, notBookable()
+		}
+		visit := v.visit()
+		visit.CallID, visit.Notices = d.ID, o.notices
+		visit, err = book(ctx, tx, out, visit, g, now)
+		return booked{d, visit}, err
+	})
+	return made.Call, made.Visit, replayed, taken(err)
 }
 
 // queueEarlier finds the call a new one comes back from.

@@ -284,3 +284,16 @@ func Reorder(b *pgx.Batch, p domain.Principal, now time.Time, moved []Moved, rea
 		queueChange(b, p.Shop, m.ID, "moved", now)
 	}
 }
+
+// QueueChanges reads up to limit changes of the shop's visits numbered above
+// after, in order.
+func QueueChanges(b *pgx.Batch, shop domain.ID, after int64, limit int, dst *[]FeedChange) {
+	pg.All(b, dst, `SELECT seq, visit_id, change, at FROM visit_change WHERE shop_id = $1 AND seq > $2 ORDER BY seq LIMIT $3`, shop, after, limit)
+}
+
+// QueueVisitsByID reads visits by their ids, given as text, with the unit and
+// complaint of their calls.
+func QueueVisitsByID(b *pgx.Batch, shop domain.ID, ids []string, dst *[]Appointment) {
+	pg.All(b, dst, `SELECT `+prefixed("v", visitColumns)+`, c.unit_id, c.complaint, c.edition, c.parts_arrived_at FROM visit v
+		JOIN call c ON c.shop_id = v.shop_id AND c.id = v.call_id WHERE v.shop_id = $1 AND v.id = ANY ($2::uuid[]) ORDER BY v.id`, shop, ids)
+}

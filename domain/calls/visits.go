@@ -94,19 +94,26 @@ func (s *Service) Book(ctx context.Context, p domain.Principal, key once.Key, ca
 			return Visit{}, notBookable()
 		}
 		v := n.visit()
-		v.ID, v.CallID, v.Version, v.CreatedAt, v.UpdatedAt, v.Notices, v.ReturnVisit = domain.NewID(now), call, 1, now, now, notices, visited
-		out.Queue(`INSERT INTO visit (shop_id, id, call_id, tech_id, starts_at, ends_at, status, note, created_at, updated_at, arrive_from, arrive_until, override, return_visit)
-			VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $9, $10, $11, $12, $13)`, p.Shop, v.ID, call, v.TechID, v.StartsAt, v.EndsAt, v.Status, v.Note, now,
-			v.ArriveFrom, v.ArriveUntil, v.Override, v.ReturnVisit)
-		queueVersion(out, tx.P, v, "", now)
-		if err := g.judge(ctx, tx, out, v); err != nil {
-			return Visit{}, err
-		}
-		audit.Queue(out, tx.P, now, audit.Entry{Action: "created", Entity: "visit", ID: v.ID})
-		queueChange(out, p.Shop, v.ID, "booked", now)
-		return v, nil
+		v.CallID, v.Notices, v.ReturnVisit = call, notices, visited
+		return book(ctx, tx, out, v, g, now)
 	})
 	return v, replayed, taken(err)
+}
+
+// book queues a new visit that the guard lets through.
+func book(ctx context.Context, tx *pg.Tx, out *pgx.Batch, v Visit, g Guard, now time.Time) (Visit, error) {
+	shop := tx.P.Shop
+	v.ID, v.Version, v.CreatedAt, v.UpdatedAt = domain.NewID(now), 1, now, now
+	out.Queue(`INSERT INTO visit (shop_id, id, call_id, tech_id, starts_at, ends_at, status, note, created_at, updated_at, arrive_from, arrive_until, override, return_visit)
+			VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $9, $10, $11, $12, $13)`, shop, v.ID, v.CallID, v.TechID, v.StartsAt, v.EndsAt, v.Status, v.Note, now,
+		v.ArriveFrom, v.ArriveUntil, v.Override, v.ReturnVisit)
+	queueVersion(out, tx.P, v, "", now)
+	if err := g.judge(ctx, tx, out, v); err != nil {
+		return Visit{}, err
+	}
+	audit.Queue(out, tx.P, now, audit.Entry{Action: "created", Entity: "visit", ID: v.ID})
+	queueChange(out, shop, v.ID, "booked", now)
+	return v, nil
 }
 
 // QueueLockTechs makes what changes the day of one tech follow each other: of the

@@ -1,6 +1,7 @@
 // Package care holds what keeps a unit safe between repairs: cleanings with
 // their scopes, the tasks of a kind of unit, and when each is due. Due dates
-// are derived from the cleanings on record and never stored.
+// are derived from what is on record; the Worker writes to customers about them
+// in time, and once.
 package care
 
 import (
@@ -12,8 +13,9 @@ import (
 
 // Service is the use cases of this slice. All fields are required.
 type Service struct {
-	DB  *pg.DB
-	Now func() time.Time
+	DB    *pg.DB
+	Now   func() time.Time
+	Knows func(kind string) bool // whether the catalogue has a kind of unit
 }
 
 // The scopes of a cleaning: what exactly was cleaned.

@@ -35,7 +35,7 @@ func voided(c Cleaning) Cleaning {
 
 // dues gives the due date of each scope of the lint path.
 func dues(t *testing.T, cleanings []Cleaning, installed string) (map[string]string, Task) {
-	tasks := Due(customers.Unit{Kind: "electric_dryer", InstalledOn: date(installed)}, cleanings)
+	tasks := Due(customers.Unit{Kind: "electric_dryer", InstalledOn: date(installed)}, cleanings, Rules{})
 	require.Len(t, tasks, 2)
 	require.Equal(t, "lint_path", tasks[0].ID)
 	require.Equal(t, "screen", tasks[1].ID)
@@ -93,7 +93,7 @@ func TestDueDates(t *testing.T) {
 }
 
 func TestAKindWithoutTasksHasNone(t *testing.T) {
-	require.Equal(t, []Task{}, Due(customers.Unit{Kind: "toaster", InstalledOn: date("2020-01-01")}, []Cleaning{cleaned("2026-01-10", Run)}))
+	require.Equal(t, []Task{}, Due(customers.Unit{Kind: "toaster", InstalledOn: date("2020-01-01")}, []Cleaning{cleaned("2026-01-10", Run)}, Rules{}))
 	require.True(t, Next(nil).IsZero())
 }
 
@@ -130,14 +130,14 @@ func TestScopesFollowTheirOwnCleanings(t *testing.T) {
 			return c
 		}), 0, 8).Draw(t, "cleanings")
 		installed := day.Draw(t, "installed")
-		before := Due(customers.Unit{Kind: "electric_dryer", InstalledOn: installed}, cleanings)
+		before := Due(customers.Unit{Kind: "electric_dryer", InstalledOn: installed}, cleanings, Rules{})
 
 		shuffled := rapid.Permutation(cleanings).Draw(t, "shuffled")
-		require.Equal(t, dates(before), dates(Due(customers.Unit{Kind: "electric_dryer", InstalledOn: installed}, shuffled)), "the order of the list does not matter")
+		require.Equal(t, dates(before), dates(Due(customers.Unit{Kind: "electric_dryer", InstalledOn: installed}, shuffled, Rules{})), "the order of the list does not matter")
 
 		scope := rapid.SampledFrom(Scopes()).Draw(t, "scope")
 		more := append(slices.Clone(cleanings), Cleaning{DoneOn: date("2027-01-01"), Scopes: []string{scope}})
-		for at, due := range dates(Due(customers.Unit{Kind: "electric_dryer", InstalledOn: installed}, more)) {
+		for at, due := range dates(Due(customers.Unit{Kind: "electric_dryer", InstalledOn: installed}, more, Rules{})) {
 			want := dates(before)[at]
 			if at == scope && scope != Screen {
 				want = date("2028-01-01")
@@ -176,7 +176,7 @@ func TestALongRunIsDueSooner(t *testing.T) {
 		"roof":                 {&customers.Exhaust{Termination: "roof"}, 6},
 	} {
 		u := customers.Unit{Kind: "gas_dryer", InstalledOn: date("2024-08-31"), Exhaust: c.run}
-		task := Due(u, nil)[0]
+		task := Due(u, nil, Rules{})[0]
 		require.Equal(t, c.months, task.Months, name)
 		want := "2025-08-31"
 		if c.months == 6 {
@@ -184,7 +184,7 @@ func TestALongRunIsDueSooner(t *testing.T) {
 			require.Contains(t, task.Reason, "because the run", name)
 		}
 		require.Equal(t, date(want), task.DueOn, name)
-		screen := Due(u, nil)[1]
+		screen := Due(u, nil, Rules{})[1]
 		require.Zero(t, screen.Months)
 		require.True(t, screen.DueOn.IsZero(), "the screen has no date")
 	}

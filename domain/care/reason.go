@@ -12,6 +12,14 @@ var scopeWords = map[string]string{
 	TransitionDuct: "the transition duct", Run: "the exhaust run", Hood: "the hood",
 }
 
+// words names a scope; one of the shop's own stands as the shop wrote it.
+func words(scope string) string {
+	if w, ok := scopeWords[scope]; ok {
+		return w
+	}
+	return strings.ReplaceAll(scope, "_", " ")
+}
+
 // reason says in one or two sentences what the date of a task rests on and
 // what of it nobody knows.
 func reason(t Task, installedOn domain.Date, why string) string {
@@ -22,9 +30,9 @@ func reason(t Task, installedOn domain.Date, why string) string {
 		case s.Basis == EachLoad:
 			return "The customer cleans it before or after each load; washing it moves no other date."
 		case s.Basis == Unknown:
-			unknown = append(unknown, scopeWords[s.Scope])
+			unknown = append(unknown, words(s.Scope))
 		case s.DueOn == t.DueOn:
-			first, lead = append(first, scopeWords[s.Scope]), s
+			first, lead = append(first, words(s.Scope)), s
 		}
 	}
 	return strings.TrimSpace(known(first, lead, installedOn, t.Months, why) + " " + notKnown(unknown))
@@ -39,6 +47,9 @@ func known(scopes []string, lead ScopeDue, installedOn domain.Date, months int, 
 		return ""
 	case lead.Basis == FromInstall:
 		return fmt.Sprintf("No cleaning is on record for %s: due %d months after the installation on %s%s.", list(scopes), months, installedOn, why)
+	}
+	if lead.DueOn.Before(lead.LastDoneOn.AddMonths(months)) {
+		why += "; moved forward into the season the shop prefers"
 	}
 	return fmt.Sprintf("Due first: %s, last cleaned on %s; that may go %d months at most%s.", list(scopes), lead.LastDoneOn, months, why)
 }

@@ -39,15 +39,17 @@ func today(d customers.Dossier, now time.Time) (domain.Date, error) {
 // ReadPlan gives the care of a unit.
 func (s *Service) ReadPlan(ctx context.Context, p domain.Principal, unit domain.ID) (Plan, error) {
 	var d customers.Dossier
+	var rs Rules
 	plan := Plan{UnitID: unit}
 	err := s.DB.Read(ctx, p, func(b *pgx.Batch) {
 		customers.QueueDossier(b, p.Shop, customers.UnitByID, unit, &d)
 		QueueCleanings(b, p.Shop, customers.UnitByID, unit, &plan.Cleanings)
+		QueueRules(b, p.Shop, &rs)
 	})
 	if err != nil {
 		return plan, err
 	}
-	plan.Tasks = Due(d.Unit, plan.Cleanings)
+	plan.Tasks = Due(d.Unit, plan.Cleanings, rs)
 	plan.Today, err = today(d, s.Now())
 	return plan, err
 }
@@ -60,7 +62,11 @@ func (s *Service) Record(ctx context.Context, p domain.Principal, key once.Key, 
 	}
 	now := s.Now()
 	var d customers.Dossier
-	load := func(b *pgx.Batch) { customers.QueueDossier(b, p.Shop, customers.UnitByID, unit, &d) }
+	var rs Rules
+	load := func(b *pgx.Batch) {
+		customers.QueueDossier(b, p.Shop, customers.UnitByID, unit, &d)
+		QueueRules(b, p.Shop, &rs)
+	}
 	return once.Do(ctx, s.DB, p, now, key, load, func(_ context.Context, tx *pg.Tx, out *pgx.Batch) (Cleaning, error) {
 		today, err := today(d, now)
 		if err != nil {
@@ -68,6 +74,9 @@ func (s *Service) Record(ctx context.Context, p domain.Principal, key once.Key, 
 		}
 		if today.Before(c.DoneOn) {
 			return c, domain.Field("/done_on", "in_future", "A cleaning that has been done lies not in the future. Today at the unit is %s.", today)
+		}
+		if err := checkScopes(c.Scopes, d.Unit, rs); err != nil {
+			return c, err
 		}
 		c := Cleaning{ID: domain.NewID(now), UnitID: unit, DoneOn: c.DoneOn, Scopes: c.Scopes, DoneBy: c.DoneBy, Note: c.Note,
 			RecordedBy: p.Person, RecordedAt: now}
@@ -81,19 +90,32 @@ func (c Cleaning) check() error {
 	if c.DoneOn.IsZero() {
 		ps.Add("/done_on", "required", "Say on which day it was cleaned.")
 	}
-	if len(c.Scopes) == 0 {
-		ps.Add("/scopes", "required", "Say what was cleaned: %s.", strings.Join(Scopes(), ", "))
-	}
-	for i, scope := range c.Scopes {
-		if !slices.Contains(Scopes(), scope) || slices.Contains(c.Scopes[:i], scope) {
-			ps.Add(fmt.Sprintf("/scopes/%d", i), "not_listed", "A scope is one of %s, each at most once.", strings.Join(Scopes(), ", "))
-			break
-		}
+	if len(c.Scopes) == 0 || len(c.Scopes) > 20 {
+		ps.Add("/scopes", "required", "Say what was cleaned, in one to twenty scopes.")
 	}
 	if !slices.Contains([]string{ByUs, ByCustomer, ByOtherFirm}, c.DoneBy) {
 		ps.Add("/done_by", "not_listed", "It was done by us, customer or other_firm.")
 	}
 	ps.Text("/note", c.Note, 0, 2000, true)
+	return ps.Err()
+}
+
+// checkScopes holds what was cleaned against what there is to clean: the lint
+// path, and what the shop's own tasks of the unit name.
+func checkScopes(scopes []string, u customers.Unit, rs Rules) error {
+	may := Scopes()
+	for _, o := range rs.Own {
+		if o.concerns(u) {
+			may = append(may, o.Scopes...)
+		}
+	}
+	var ps domain.Problems
+	for i, scope := range scopes {
+		if !slices.Contains(may, scope) || slices.Contains(scopes[:i], scope) {
+			ps.Add(fmt.Sprintf("/scopes/%d", i), "not_listed", "A scope is one of %s, each at most once.", strings.Join(may, ", "))
+			break
+		}
+	}
 	return ps.Err()
 }
 
@@ -121,6 +143,7 @@ func (s *Service) Void(ctx context.Context, p domain.Principal, unit, cleaning d
 		c.VoidedAt, c.VoidedBy, c.VoidReason = &now, p.Person, reason
 		b := &pgx.Batch{}
 		b.Queue(`UPDATE cleaning SET voided_at = $3, voided_by = $4, void_reason = $5 WHERE shop_id = $1 AND id = $2`, p.Shop, c.ID, now, p.Person, reason)
+		b.Queue(StaleUnit, p.Shop, c.UnitID)
 		audit.Queue(b, tx.P, now, audit.Entry{Action: "voided", Entity: "cleaning", ID: c.ID})
 		return tx.Send(ctx, b)
 	})

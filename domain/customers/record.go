@@ -30,6 +30,9 @@ type Service struct {
 	// ($2 of shop $1) has been sent to: a tech sees those, what stands beside
 	// them, where they stand and whose they are.
 	UnitsOfTech string
+	// UnitChanged and SiteChanged are statements of the slice above that follow a
+	// change of a unit or a site ($2 of shop $1) in its transaction.
+	UnitChanged, SiteChanged string
 }
 
 // sitesOfTech gives the sites a tech has been sent to.
@@ -74,6 +77,14 @@ type kind[T any] struct {
 	busy   string                                             // what to tell then
 	extra  func(b *pgx.Batch, shop, id domain.ID, dst *T)     // rows of other tables
 	taken  map[string]string                                  // constraint → message
+	after  func(*Service) string                              // statement that follows a change, $1 shop, $2 id; nil for none
+}
+
+// changed queues what follows a change of a record.
+func (k kind[T]) changed(b *pgx.Batch, s *Service, shop, id domain.ID) {
+	if k.after != nil {
+		b.Queue(k.after(s), shop, id)
+	}
 }
 
 // queue reads a record; one that p does not see is absent.
@@ -103,6 +114,7 @@ func create[T any](ctx context.Context, s *Service, p domain.Principal, key once
 		}
 		k.insert(out, p.Shop, v)
 		audit.Queue(out, tx.P, now, audit.Entry{Action: "created", Entity: k.entity, ID: k.head(&v).ID})
+		k.changed(out, s, p.Shop, k.head(&v).ID)
 		return v, nil
 	})
 	return got, replayed, k.explain(err)
@@ -144,6 +156,7 @@ func change[T any](ctx context.Context, s *Service, p domain.Principal, k kind[T
 			b := &pgx.Batch{}
 			k.update(b, p.Shop, v)
 			audit.Queue(b, tx.P, s.Now(), audit.Entry{Action: "changed", Entity: k.entity, ID: id, Fields: audit.Diff(before, v)})
+			k.changed(b, s, p.Shop, id)
 			return tx.Send(ctx, b)
 		})
 	return v, k.explain(err)
@@ -172,6 +185,7 @@ func retire[T any](ctx context.Context, s *Service, p domain.Principal, k kind[T
 			b := &pgx.Batch{}
 			b.Queue(`UPDATE `+k.entity+` SET retired_at = $3, updated_at = $3, version = version + 1 WHERE shop_id = $1 AND id = $2`, p.Shop, id, s.Now())
 			audit.Queue(b, tx.P, s.Now(), audit.Entry{Action: "retired", Entity: k.entity, ID: id})
+			k.changed(b, s, p.Shop, id)
 			return tx.Send(ctx, b)
 		})
 }

@@ -47,8 +47,9 @@ var siteKind = kind[Site]{
 	inUse: func(*Service) string {
 		return `SELECT 1 FROM unit WHERE shop_id = $1 AND site_id = $2 AND retired_at IS NULL`
 	},
-	seen: func(s *Service) string { return `id = ANY (ARRAY(` + s.sitesOfTech() + `))` },
-	busy: "Units still stand at this site. Retire or move those first.",
+	after: func(s *Service) string { return s.SiteChanged },
+	seen:  func(s *Service) string { return `id = ANY (ARRAY(` + s.sitesOfTech() + `))` },
+	busy:  "Units still stand at this site. Retire or move those first.",
 }
 
 func (v Site) check() error {

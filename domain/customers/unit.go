@@ -58,6 +58,7 @@ var unitKind = kind[Unit]{
 			v.Features, v.Exhaust, v.InstalledOn, v.Note, v.UpdatedAt, v.Version)
 	},
 	inUse: func(s *Service) string { return s.UnitInUse },
+	after: func(s *Service) string { return s.UnitChanged },
 	seen:  func(s *Service) string { return `site_id = ANY (ARRAY(` + s.sitesOfTech() + `))` },
 	busy:  "A call about this unit is still open. Close it first.",
 }

@@ -26,13 +26,20 @@ type Calendar struct {
 	ID        domain.ID  `db:"id"`
 	PersonID  domain.ID  `db:"person_id"`
 	Name      string     `db:"name"`
+	Shows     string     `db:"shows"` // visits, or care_due: when care of the shop's units is due
 	CreatedBy domain.ID  `db:"created_by"`
 	CreatedAt time.Time  `db:"created_at"`
 	RevokedAt *time.Time `db:"revoked_at"`
 	Token     string     `db:"-"` // in the answer to Create alone; the database keeps its hash
 }
 
-const calendarColumns = `id, person_id, name, created_by, created_at, revoked_at`
+const calendarColumns = `id, person_id, name, shows, created_by, created_at, revoked_at`
+
+// What a feed shows.
+const (
+	ShowsVisits = "visits"
+	ShowsCare   = "care_due"
+)
 
 // The stretch a feed shows.
 const (
@@ -44,9 +51,13 @@ const (
 
 // CreateCalendar makes a feed. A tech makes one of their own visits only. The
 // token is in this answer and nowhere else; a replay has none.
-func (s *Service) CreateCalendar(ctx context.Context, p domain.Principal, key once.Key, person domain.ID, name string) (Calendar, bool, error) {
+func (s *Service) CreateCalendar(ctx context.Context, p domain.Principal, key once.Key, person domain.ID, name, shows string) (Calendar, bool, error) {
 	var ps domain.Problems
-	if ps.Text("/name", name, 1, 120, false); ps.Err() != nil {
+	ps.Text("/name", name, 1, 120, false)
+	if shows != ShowsVisits && (shows != ShowsCare || !person.IsZero()) {
+		ps.Add("/shows", "not_listed", "A feed shows visits, or care_due of the whole shop.")
+	}
+	if ps.Err() != nil {
 		return Calendar{}, false, ps.Err()
 	}
 	if p.Role == domain.Tech && person != p.Person {
@@ -60,9 +71,9 @@ func (s *Service) CreateCalendar(ctx context.Context, p domain.Principal, key on
 			if !person.IsZero() && roles[person] == "" {
 				return Calendar{}, domain.Field("/person_id", "unknown", "There is no such person at work in this shop.")
 			}
-			c := Calendar{ID: domain.NewID(now), PersonID: person, Name: name, CreatedBy: p.Person, CreatedAt: now}
-			out.Queue(`INSERT INTO calendar (shop_id, id, person_id, name, token_hash, created_by, created_at) VALUES ($1, $2, $3, $4, $5, $6, $7)`,
-				p.Shop, c.ID, c.PersonID, c.Name, hash, c.CreatedBy, c.CreatedAt)
+			c := Calendar{ID: domain.NewID(now), PersonID: person, Name: name, Shows: shows, CreatedBy: p.Person, CreatedAt: now}
+			out.Queue(`INSERT INTO calendar (shop_id, id, person_id, name, token_hash, created_by, created_at, shows) VALUES ($1, $2, $3, $4, $5, $6, $7, $8)`,
+				p.Shop, c.ID, c.PersonID, c.Name, hash, c.CreatedBy, c.CreatedAt, c.Shows)
 			audit.Queue(out, tx.P, now, audit.Entry{Action: "created", Entity: "calendar", ID: c.ID})
 			return c, nil
 		})
@@ -120,6 +131,9 @@ func (s *Service) Feed(ctx context.Context, token string) ([]byte, error) {
 	}
 	if len(found) == 0 || !found[0].lives(roles) {
 		return nil, domain.Absent()
+	}
+	if found[0].Shows == ShowsCare {
+		return s.careFeed(ctx, sys, found[0], now)
 	}
 	f := feed{calendar: found[0]}
 	from, until := now.Add(-feedPast), now.Add(feedAhead)

@@ -68,6 +68,7 @@ type glancing struct {
 	calls     []calls.Call
 	record    repair.UnitRecord
 	cleanings []care.Cleaning
+	careRules care.Rules
 	out       Glance
 }
 
@@ -88,6 +89,7 @@ func (s *Service) AtAGlance(ctx context.Context, p domain.Principal, unit domain
 		repair.QueueUnit(b, p.Shop, unit, &g.record)
 		customers.QueueUnitNotices(b, p.Shop, customers.UnitByID, unit, &g.out.Notices)
 		care.QueueCleanings(b, p.Shop, customers.UnitByID, unit, &g.cleanings)
+		care.QueueRules(b, p.Shop, &g.careRules)
 	})
 	if err != nil {
 		return Glance{}, err
@@ -103,7 +105,7 @@ func (s *Service) see(ctx context.Context, p domain.Principal, g *glancing) erro
 	}
 	today := domain.DateOf(s.Now().In(zone))
 	g.out.Hazards, g.out.ModelKnown = g.record.Hazards, !g.out.Dossier.SheetID.IsZero()
-	g.out.CareDue = care.Next(care.Due(g.out.Dossier.Unit, g.cleanings))
+	g.out.CareDue = care.Next(care.Due(g.out.Dossier.Unit, g.cleanings, g.careRules))
 	g.out.CareOverdue = care.Overdue(g.out.CareDue, today)
 	for i, c := range g.calls {
 		cat, err := s.Calls.Catalogues.Of(ctx, s.DB, p, c.Edition)

@@ -17,7 +17,10 @@ import (
 )
 
 // Service answers from the history of a shop.
-type Service struct{ DB *pg.DB }
+type Service struct {
+	DB  *pg.DB
+	Now func() time.Time
+}
 
 // Span limits what is asked about: closed from From, before Until; zero is no
 // limit.

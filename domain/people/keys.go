@@ -212,6 +212,13 @@ func NewToken(shop domain.ID) (token string, hash []byte) {
 	return token, hashOf(token)
 }
 
+// TokenOf is NewToken with a secret of 32 octets that the caller can derive
+// again, instead of a random one.
+func TokenOf(shop domain.ID, secret []byte) (token string, hash []byte) {
+	token = secretOf(shop, secret)
+	return token, hashOf(token)
+}
+
 // ReadToken gives the shop of such a token and the hash to look for; ok is
 // false for a malformed one.
 func ReadToken(token string) (shop domain.ID, hash []byte, ok bool) { return readSecret(token) }

@@ -14,6 +14,7 @@ import (
 	"drumline/domain"
 	"drumline/domain/audit"
 	"drumline/domain/calls"
+	"drumline/domain/care"
 	"drumline/domain/customers"
 	"drumline/shared/pg"
 )
@@ -61,6 +62,7 @@ type closingCase struct {
 	hazards     []Hazard
 	stated      []statedRow
 	notices     []customers.NoticeFlag // safety notices not yet handled
+	cleanings   []care.Cleaning        // of the unit, voided ones among them
 }
 
 // queue reads what belongs to the case itself apart.
@@ -68,6 +70,7 @@ func (c *closingCase) queue(b *pgx.Batch, shop, call domain.ID) {
 	queueConclusionHeads(b, shop, call, &c.conclusions)
 	queueHazards(b, shop, call, &c.hazards)
 	customers.QueueUnitNotices(b, shop, calls.UnitOfCall, call, &c.notices)
+	care.QueueCleanings(b, shop, calls.UnitOfCall, call, &c.cleanings)
 	pg.All(b, &c.stated, `SELECT statement, stated_by, stated_at FROM closing_statement WHERE shop_id = $1 AND call_id = $2 ORDER BY statement`, shop, call)
 }
 
@@ -121,8 +124,26 @@ func (c *closingCase) gaps(o calls.Outcome) []Missing {
 		return append(c.needsHazard(), c.unnoticed()...)
 	case calls.NoFaultFound:
 		return slices.Concat(c.concluded(), c.engineGaps(isPart), c.dangers())
+	case calls.CareDone:
+		return slices.Concat(c.careGaps(), c.engineGaps(isPart), c.dangers())
 	}
 	return c.unnoticed()
+}
+
+// careGaps is what a call about care alone misses to be done: something
+// cleaned, and no fault, which belongs to a call of its own.
+func (c *closingCase) careGaps() []Missing {
+	if c.call.Complaint != catalogue.CareVisit {
+		return []Missing{{"complaint", "This call is about a complaint, not about care alone. Close it with what came of the complaint."}}
+	}
+	out := c.concluded()
+	cleaned := slices.ContainsFunc(c.cleanings, func(cl care.Cleaning) bool {
+		return cl.VoidedAt == nil && cl.DoneBy == care.ByUs && !cl.RecordedAt.Before(c.call.OpenedAt)
+	})
+	if !cleaned {
+		out = append(out, Missing{"cleaning", "Record what was cleaned: as an action of the call, or as a cleaning of the unit done by us."})
+	}
+	return out
 }
 
 // engineGaps is what the engine misses before the unit goes back to service,
@@ -411,6 +432,9 @@ func (s *Service) Close(ctx context.Context, p domain.Principal, call domain.ID,
 				return err
 			}
 			calls.Close(b, tx.P, now, call, e.Outcome, e.Note)
+			if e.Outcome != calls.NoAccess && e.Outcome != calls.Cancelled {
+				care.ReportReady(b, tx.P, now, call)
+			}
 			if err := s.learn(ctx, tx, b, &c, e.Outcome, now); err != nil {
 				return err
 			}

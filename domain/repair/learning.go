@@ -120,6 +120,9 @@ func (c *closingCase) soundFaults() []string {
 // learn keeps what the engine said at the end of a call beside what was
 // verified, and counts it into what the shop knows of the complaint.
 func (s *Service) learn(ctx context.Context, tx *pg.Tx, b *pgx.Batch, c *closingCase, o calls.Outcome, now time.Time) error {
+	if c.call.Complaint == catalogue.CareVisit { // nothing was diagnosed
+		return nil
+	}
 	a, err := s.assess(&c.caseRows)
 	if err != nil {
 		return err

@@ -12,6 +12,7 @@ import (
 	"drumline/diagnosis/catalogue"
 	"drumline/domain"
 	"drumline/domain/calls"
+	"drumline/domain/care"
 	"drumline/domain/customers"
 	"drumline/domain/once"
 	"drumline/domain/people"
@@ -74,7 +75,7 @@ func site(b *testing.B, base *pgtest.DB) (*repair.Service, domain.Principal, dom
 	p, err := who.Authenticate(session.Access)
 	require.NoError(b, err)
 	p.Needs = domain.Anyone()
-	goods := &customers.Service{DB: db, Catalogues: supplements.NewBook(cat), Now: now, UnitInUse: calls.OpenOfUnit, UnitsOfTech: calls.UnitsOfTech}
+	goods := &customers.Service{DB: db, Catalogues: supplements.NewBook(cat), Now: now, UnitInUse: calls.OpenOfUnit, UnitChanged: care.StaleUnit, SiteChanged: care.StaleSite, UnitsOfTech: calls.UnitsOfTech}
 	customer, _, err := goods.CreateCustomer(ctx, p, key(), customers.Customer{Name: "C"})
 	require.NoError(b, err)
 	house, _, err := goods.CreateSite(ctx, p, key(), customers.Site{CustomerID: customer.ID, Address: "A", TimeZone: "UTC"})

@@ -94,7 +94,7 @@ type reporting struct {
 	names     map[domain.ID]string
 	visits    []calls.Visit
 	drawn     conclusionRows
-	cleanings []care.Cleaning
+	careRules care.Rules
 	zone      *time.Location
 	now       time.Time
 }
@@ -110,7 +110,7 @@ func (s *Service) ReadReport(ctx context.Context, p domain.Principal, call domai
 		g.closingCase.queue(b, p.Shop, call)
 		g.drawn.queue(b, p.Shop, call)
 		calls.QueueVisits(b, p.Shop, call, &g.visits)
-		care.QueueCleanings(b, p.Shop, calls.UnitOfCall, call, &g.cleanings)
+		care.QueueRules(b, p.Shop, &g.careRules)
 		people.QueueShop(b, p.Shop, &g.shop)
 		people.QueueNames(b, p.Shop, &g.names)
 	})
@@ -285,7 +285,7 @@ func (g *reporting) dangersFound() []ReportHazard {
 
 func (g *reporting) care() []ReportCare {
 	out := []ReportCare{}
-	for _, t := range care.Due(g.dossier.Unit, g.cleanings) {
+	for _, t := range care.Due(g.dossier.Unit, g.cleanings, g.careRules) {
 		out = append(out, ReportCare{Task: t.Name, Whose: t.Whose, DueOn: t.DueOn, Reason: t.Reason})
 	}
 	return out

@@ -58,7 +58,7 @@ func newHand(o Options, name string, now time.Time) *hand {
 	clock := func() time.Time { return h.now }
 	book := supplements.NewBook(o.Catalogue)
 	h.people = &people.Service{DB: o.DB, Keys: o.Keys, Hasher: people.NewWeakHasher(), Now: clock, AccessLife: time.Hour}
-	h.customers = &customers.Service{DB: o.DB, Catalogues: book, Now: clock, UnitInUse: calls.OpenOfUnit, UnitsOfTech: calls.UnitsOfTech}
+	h.customers = &customers.Service{DB: o.DB, Catalogues: book, Now: clock, UnitInUse: calls.OpenOfUnit, UnitChanged: care.StaleUnit, SiteChanged: care.StaleSite, UnitsOfTech: calls.UnitsOfTech}
 	h.calls = &calls.Service{DB: o.DB, Catalogues: book, Now: clock}
 	h.care = &care.Service{DB: o.DB, Now: clock}
 	h.repair = &repair.Service{DB: o.DB, Catalogues: book, Now: clock}

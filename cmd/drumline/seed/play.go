@@ -8,6 +8,8 @@ import (
 
 	"golang.org/x/sync/errgroup"
 
+	"drumline/domain"
+	"drumline/domain/care"
 	"drumline/domain/people"
 )
 
@@ -41,6 +43,9 @@ func (p *plan) play(ctx context.Context, o Options, count *counter) error {
 		return err
 	}
 	name := p.shop.name
+	if err := h.write(ctx, c.owner, name); err != nil {
+		return err
+	}
 	_, err = h.people.ChangeShop(ctx, c.owner, s.Version, people.ShopChange{Name: &name})
 	return err
 }
@@ -73,4 +78,15 @@ func (p *plan) playCalls(ctx context.Context, o Options, c *crew, count *counter
 		})
 	}
 	return group.Wait()
+}
+
+// write has the shop write to its customers from now on.
+func (h *hand) write(ctx context.Context, owner domain.Principal, name string) error {
+	_, err := h.care.ChangePolicy(ctx, owner, 0, func(v *care.Policy) {
+		v.Enabled, v.SenderName, v.SenderAddress = true, name, "care@"+h.shop.code+".example"
+		v.Phone, v.PostalAddress = "555 0137", "4 Foundry Row\nRiverbend"
+		v.Greeting = "Thank you for letting us look after your appliances."
+		v.WindowFrom, v.WindowTo = 8*60, 20*60
+	})
+	return err
 }
