@@ -1,3 +1,4 @@
+DROP TRIGGER mark_history ON shop;
 DROP TRIGGER mark_history ON visit;
 DROP TRIGGER mark_history ON unit;
 DROP TRIGGER mark_history ON part_fitted;

@@ -167,6 +167,10 @@ BEGIN
         unit := NEW.id;
     ELSIF TG_TABLE_NAME = 'call' THEN
         unit := NEW.unit_id;
+    ELSIF TG_TABLE_NAME = 'shop' THEN -- another zone: other civil days
+        INSERT INTO history_stale (shop_id, unit_id) SELECT DISTINCT c.shop_id, c.unit_id FROM call c WHERE c.shop_id = NEW.shop_id ORDER BY c.unit_id
+        ON CONFLICT (shop_id, unit_id) DO UPDATE SET unit_id = excluded.unit_id;
+        RETURN NULL;
     ELSIF TG_TABLE_NAME = 'part_fitted' THEN
         SELECT c.unit_id INTO unit FROM conclusion n JOIN call c ON c.shop_id = n.shop_id AND c.id = n.call_id WHERE n.shop_id = NEW.shop_id AND n.id = NEW.conclusion_id;
     ELSE
@@ -180,4 +184,5 @@ CREATE TRIGGER mark_history AFTER INSERT OR UPDATE OF voided_at, part, fault ON 
 CREATE TRIGGER mark_history AFTER INSERT ON part_fitted FOR EACH ROW EXECUTE FUNCTION mark_history();
 CREATE TRIGGER mark_history AFTER UPDATE OF kind, model, retired_at, site_id ON unit FOR EACH ROW EXECUTE FUNCTION mark_history();
 CREATE TRIGGER mark_history AFTER UPDATE OF status ON visit FOR EACH ROW WHEN (NEW.status IN ('done', 'on_site')) EXECUTE FUNCTION mark_history();
+CREATE TRIGGER mark_history AFTER UPDATE OF time_zone ON shop FOR EACH ROW WHEN (OLD.time_zone <> NEW.time_zone) EXECUTE FUNCTION mark_history();
 INSERT INTO history_stale (shop_id, unit_id) SELECT DISTINCT shop_id, unit_id FROM call;

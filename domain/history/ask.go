@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"slices"
+	"strings"
 	"time"
 
 	"github.com/jackc/pgx/v5"
@@ -119,10 +120,11 @@ func Ask[T any](ctx context.Context, s *Service, p domain.Principal, question st
 		Answer  []byte      `db:"answer"`
 	}
 	var version int64
+	keeps := f.usual() && !strings.HasSuffix(question, " tech") // names of people are not kept twice
 	err := s.DB.Read(ctx, p, func(b *pgx.Batch) {
 		people.QueueShop(b, p.Shop, &shop)
 		queueVersion(b, p.Shop, &version)
-		if f.usual() {
+		if keeps {
 			pg.All(b, &kept, `SELECT version, cut_on, answer FROM history_answer WHERE shop_id = $1 AND question = $2`, p.Shop, question)
 		}
 	})
@@ -140,7 +142,7 @@ func Ask[T any](ctx context.Context, s *Service, p domain.Principal, question st
 	if err := s.load(ctx, p, a); err != nil {
 		return out, err
 	}
-	if out = answer(a); !f.usual() {
+	if out = answer(a); !keeps {
 		return out, nil
 	}
 	return out, s.keep(ctx, p, question, a, out)

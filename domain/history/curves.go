@@ -173,6 +173,7 @@ func (s *Service) Repeats(ctx context.Context, p domain.Principal, f Filter) (Re
 // watch is one unit since its first repair.
 type watch struct {
 	from   domain.Date
+	first  domain.ID // the call that began it
 	to     int
 	events []int
 }
@@ -185,11 +186,11 @@ func (a *asking) watches() []watch {
 	for _, r := range a.repairs { // by the day of the repair
 		w := of[r.UnitID]
 		if w == nil {
-			w = &watch{from: r.FixedOn}
+			w = &watch{from: r.FixedOn, first: r.CallID}
 			of[r.UnitID] = w
 			order = append(order, r.UnitID)
-		} else if since := dayCount(w.from, r.FixedOn); since > 0 {
-			w.events = append(w.events, since)
+		} else if r.CallID != w.first { // what came back on the same day is day 1
+			w.events = append(w.events, max(1, dayCount(w.from, r.FixedOn)))
 		}
 		end := a.cut
 		if r.Cause == Lasts && !r.EndedOn.IsZero() && r.EndedOn.Before(end) {

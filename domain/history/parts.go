@@ -207,7 +207,7 @@ func trendSentence(t Trend) string {
 	return text
 }
 
-// known is a repair whose first 90 days are over, or that came back before.
+// known is a repair whose first 90 days are over.
 type known struct {
 	on   domain.Date
 	back bool
@@ -219,15 +219,12 @@ func (a *asking) charts() []Chart {
 	of := map[[2]string][]known{}
 	all, back := 0, 0
 	for _, r := range a.repairs {
-		exit, cause, ok := days(r.FixedOn, r.EndedOn, r.Cause, a.cut)
-		k := known{on: domain.DateOf(r.FixedOn.Time().AddDate(0, 0, horizon))}
-		switch {
-		case ok && cause == Same && exit <= horizon:
-			k = known{on: domain.DateOf(r.FixedOn.Time().AddDate(0, 0, exit)), back: true}
-			back++
-		case !ok || exit < horizon: // not known yet, or never
+		b, ok := a.matured(r, horizon)
+		if !ok {
 			continue
 		}
+		k := known{on: domain.DateOf(r.FixedOn.Time().AddDate(0, 0, horizon)), back: b}
+		back += one(b)
 		all++
 		key := [2]string{r.Kind, r.Part}
 		of[key] = append(of[key], k)

@@ -58,7 +58,7 @@ func (a *asking) ranking(by string) Ranking {
 	var gs []survival.Group
 	rows := a.rowsBy(by)
 	for _, name := range slices.Sorted(maps.Keys(rows)) {
-		if g, ok := followed(name, rows[name], horizon); ok {
+		if g, ok := a.followed(name, by, rows[name], horizon); ok {
 			gs = append(gs, g)
 		}
 	}
@@ -73,13 +73,20 @@ func (a *asking) ranking(by string) Ranking {
 
 // followed is a group's events by the horizon and the repairs they are out of:
 // the effective number where the curve reaches so far, so that a young repair
-// is not taken for a good one; else only those followed to an end.
-func followed(name string, rows []survival.Row, horizon int) (survival.Group, bool) {
+// is not taken for a good one; else only those old enough, good or bad.
+func (a *asking) followed(name, by string, rows []survival.Row, horizon int) (survival.Group, bool) {
 	r := survival.RepeatWithin(rows, Same, horizon, Level)
 	if r.Status == survival.OK && r.EffectiveN.OK() && r.F.OK() && r.F.Value > 0 && r.F.Value < 1 {
 		return survival.Group{Name: name, Events: r.F.Value * r.EffectiveN.Value, Size: r.EffectiveN.Value}, true
 	}
-	return survival.Group{Name: name, Events: float64(r.Events), Size: float64(r.Followed)}, r.Followed > 0
+	g := survival.Group{Name: name}
+	for _, x := range a.repairs {
+		if back, ok := a.matured(x, horizon); ok && a.by(x, by) == name {
+			g.Size++
+			g.Events += float64(one(back))
+		}
+	}
+	return g, g.Size > 0
 }
 
 func (a *asking) ranked(g survival.Ranked, shop float64, by string, horizon int) RankedGroup {
@@ -107,10 +114,9 @@ func (a *asking) mix(tech string, horizon int) []survival.Stratum {
 	of := map[work]*count{}
 	var order []work
 	for _, r := range a.repairs {
-		exit, cause, ok := days(r.FixedOn, r.EndedOn, r.Cause, a.cut)
-		back := ok && cause == Same && exit <= horizon
-		if !ok || !back && exit < horizon && cause == Lasts {
-			continue // not known yet
+		back, ok := a.matured(r, horizon)
+		if !ok {
+			continue
 		}
 		w := work{r.Kind + " " + r.Model, r.Fault}
 		if of[w] == nil {
@@ -132,6 +138,19 @@ func (a *asking) mix(tech string, horizon int) []survival.Stratum {
 		}
 	}
 	return out
+}
+
+// matured says whether a repair came back within the horizon; ok is false while
+// it is younger, even when it has come back already: to take the young bad ones
+// and leave the young good ones out would blame whoever has much recent work. A
+// unit that went out of use before is not known either.
+func (a *asking) matured(r RepairRow, horizon int) (back, ok bool) {
+	if dayCount(r.FixedOn, a.cut) < horizon {
+		return false, false
+	}
+	exit, cause, ok := days(r.FixedOn, r.EndedOn, r.Cause, a.cut)
+	early := exit <= horizon
+	return early && cause == Same, ok && (cause != Lasts || exit >= horizon)
 }
 
 func one(b bool) int {

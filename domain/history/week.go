@@ -103,7 +103,11 @@ func (w *Week) queue(b *pgx.Batch, shop domain.ID, from, to, now time.Time, open
 		JOIN history_call c ON c.shop_id = h.shop_id AND c.call_id = h.call_id
 		JOIN history_unit u ON u.shop_id = c.shop_id AND u.unit_id = c.unit_id
 		WHERE h.shop_id = $1 AND h.level = 'danger_now' AND h.found_at < $2 AND (h.cleared_at IS NULL OR h.cleared_at >= $2) AND u.retired_at IS NULL
-		ORDER BY h.found_at, c.call_id`, shop, to)
+		UNION ALL `+weekCalls+`c.closed_at, c.outcome FROM history_call c JOIN history_unit u ON u.shop_id = c.shop_id AND u.unit_id = c.unit_id
+		WHERE c.shop_id = $1 AND c.outcome IN ('left_out_of_service', 'limited') AND c.closed_at < $2 AND u.retired_at IS NULL
+			AND NOT EXISTS (SELECT FROM history_call l WHERE l.shop_id = c.shop_id AND l.unit_id = c.unit_id AND l.outcome = 'returned_to_service'
+				AND l.closed_at > c.closed_at AND l.closed_at < $2)
+		ORDER BY since, call_id`, shop, to)
 	pg.All(b, &w.ComeBacks, weekCalls+`c.opened_at AS since, coalesce(b.reason, '') AS note FROM history_call c
 		JOIN history_unit u ON u.shop_id = c.shop_id AND u.unit_id = c.unit_id
 		LEFT JOIN come_back b ON b.shop_id = c.shop_id AND b.call_id = c.call_id
