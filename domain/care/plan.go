@@ -130,7 +130,7 @@ func queueReminders(b *pgx.Batch, shop domain.ID, entries []Reminder) {
 			VALUES ($1, $2, $3, 'email', $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15::timestamptz, CASE WHEN $12 = 'planned' THEN NULL ELSE $15::timestamptz END, $16)
 			ON CONFLICT ON CONSTRAINT reminder_once DO UPDATE SET state = excluded.state, customer_id = excluded.customer_id, not_before = excluded.not_before,
 				useless_at = excluded.useless_at, planned_at = excluded.planned_at, settled_at = NULL, reason = ''
-			WHERE reminder.shop_id = $1 AND reminder.kind = 'care' AND reminder.state = 'superseded' AND reminder.reason = '`+dateMoved+`' AND reminder.mail_id IS NULL
+			WHERE reminder.kind = 'care' AND reminder.state = 'superseded' AND reminder.reason = '`+dateMoved+`' AND reminder.mail_id IS NULL
 				AND excluded.state = 'planned'`,
 			shop, r.ID, r.Kind, r.CustomerID, r.UnitID, r.Task, r.DueOn, r.LeadDays, r.VisitID, r.Revision, r.CallID, r.State,
 			r.NotBefore, r.UselessAt, r.PlannedAt, r.Reason)
