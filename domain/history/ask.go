@@ -4,7 +4,6 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
-	"slices"
 	"strings"
 	"time"
 
@@ -139,7 +138,7 @@ func Ask[T any](ctx context.Context, s *Service, p domain.Principal, question st
 		return out, json.Unmarshal(kept[0].Answer, &out)
 	}
 	a := &asking{filter: f, cut: cut}
-	if err := s.load(ctx, p, a); err != nil {
+	if err := s.load(ctx, p, a, aboutCalls[question]); err != nil {
 		return out, err
 	}
 	if out = answer(a); !keeps {
@@ -147,6 +146,9 @@ func Ask[T any](ctx context.Context, s *Service, p domain.Principal, question st
 	}
 	return out, s.keep(ctx, p, question, a, out)
 }
+
+// aboutCalls are the questions that are about calls as well as repairs.
+var aboutCalls = map[string]bool{"come-backs": true, "summary": true}
 
 func queueVersion(b *pgx.Batch, shop domain.ID, dst *int64) {
 	*dst = 0
@@ -166,40 +168,6 @@ func (s *Service) settled(ctx context.Context, p domain.Principal) error {
 		return err
 	}
 	return s.Settle(ctx, p)
-}
-
-// load reads the rows the filter chooses, in one transaction with the number
-// of their state.
-func (s *Service) load(ctx context.Context, p domain.Principal, a *asking) error {
-	f := a.filter
-	err := s.DB.Read(ctx, p, func(b *pgx.Batch) {
-		queueVersion(b, p.Shop, &a.version)
-		people.QueueNames(b, p.Shop, &a.names)
-		pg.All(b, &a.calls, `SELECT call_id, unit_id, kind, model, complaint, tech_id, closed_on, ended_on, cause, next_call, visits FROM call_row
-			WHERE shop_id = $1 AND ($2::date IS NULL OR closed_on >= $2) AND ($3::date IS NULL OR closed_on <= $3) AND ($4 = '' OR kind = $4) AND ($5 = '' OR model = $5)
-				AND ($6 = '' OR complaint = $6) AND ($7::uuid IS NULL OR tech_id = $7) AND closed_on < $8 ORDER BY closed_on, call_id`,
-			p.Shop, f.From, f.Until, f.Kind, f.Model, f.Complaint, f.TechID, a.cut)
-		pg.All(b, &a.repairs, `SELECT conclusion_id, call_id, unit_id, kind, model, complaint, part, fault, part_number, part_source, lot, tech_id, fixed_on, ended_on, cause
-			FROM repair_row WHERE shop_id = $1 AND ($2::date IS NULL OR fixed_on >= $2) AND ($3::date IS NULL OR fixed_on <= $3) AND ($4 = '' OR kind = $4)
-				AND ($5 = '' OR model = $5) AND ($6 = '' OR complaint = $6) AND ($7::uuid IS NULL OR tech_id = $7) AND ($8 = '' OR part = $8)
-				AND ($9 = '' OR part_source = $9) AND ($10 = '' OR fault = $10) AND fixed_on < $11 ORDER BY fixed_on, conclusion_id`,
-			p.Shop, f.From, f.Until, f.Kind, f.Model, f.Complaint, f.TechID, f.Part, f.PartSource, f.Fault, a.cut)
-		b.Queue(`SELECT call_id, reason FROM come_back WHERE shop_id = $1`, p.Shop).Query(func(rows pgx.Rows) error {
-			a.reasons = map[domain.ID]string{}
-			var id domain.ID
-			var reason string
-			_, err := pgx.ForEachRow(rows, []any{&id, &reason}, func() error { a.reasons[id] = reason; return nil })
-			return err
-		})
-	})
-	if f.ofParts() { // of calls only those on which such a repair was made
-		kept := map[domain.ID]bool{}
-		for _, r := range a.repairs {
-			kept[r.CallID] = true
-		}
-		a.calls = slices.DeleteFunc(a.calls, func(c CallRow) bool { return !kept[c.CallID] })
-	}
-	return err
 }
 
 // keep stores the answer to a usual question.

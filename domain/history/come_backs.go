@@ -53,9 +53,10 @@ func (s *Service) ComeBacks(ctx context.Context, p domain.Principal, f Filter) (
 func (a *asking) comeBacks() ComeBacks {
 	calls, repairs := a.callRows(), a.repairRows(nil)
 	out := ComeBacks{Head: a.head(calls, Same, "kaplan-meier by call, log-log limits; aalen-johansen for the same and another"), Reasons: a.whys(), FirstVisit: a.firstVisit()}
+	called, found := survival.CumulativeIncidence(calls, Level), survival.CumulativeIncidence(repairs, Level)
 	for _, n := range Horizons {
-		out.Calls = append(out.Calls, within(calls, n, "calls", "the same complaint"))
-		out.Faults = append(out.Faults, within(repairs, n, "repairs", "the same fault"))
+		out.Calls = append(out.Calls, within(calls, &called, n, "calls", "the same complaint"))
+		out.Faults = append(out.Faults, within(repairs, &found, n, "repairs", "the same fault"))
 	}
 	last := out.Calls[len(out.Calls)-1]
 	out.Status, out.Sentence, out.AtRisk = last.Status, last.Means, last.AtRisk
@@ -63,9 +64,8 @@ func (a *asking) comeBacks() ComeBacks {
 }
 
 // within is the share come back within n days.
-func within(rows []survival.Row, n int, what, again string) Within {
+func within(rows []survival.Row, c *survival.Competing, n int, what, again string) Within {
 	r := survival.RepeatWithin(rows, Same, n, Level)
-	c := survival.CumulativeIncidence(rows, Level)
 	w := Within{Days: n, Events: r.Events, AtRisk: r.AtRisk, Share: figure(r.F, r.Interval), Naive: figure(r.Naive, r.NaiveInterval), Worth: bare(r.EffectiveN),
 		Status: string(r.Status), Method: r.Method, Repairs: r.Repairs}
 	same, other := c.At(Same, n), c.At(Other, n)

@@ -23,7 +23,7 @@ type CurvePoint struct {
 type GroupCurve struct {
 	Name   string       `json:"name"`
 	Head   Head         `json:"head"`
-	Points []CurvePoint `json:"points"`
+	Points []CurvePoint `json:"points" doc:"At most 500 steps of a long curve."`
 	Median Figure       `json:"median_days" doc:"Day by which half has come back."`
 	Tenth  Figure       `json:"tenth_days" doc:"Day by which a tenth has."`
 }
@@ -127,11 +127,28 @@ func (a *asking) curve(name string, rows []survival.Row) GroupCurve {
 		}
 		g.Points = append(g.Points, p)
 	}
+	g.Points = thinned(g.Points)
 	median, tenth := c.Median(), c.Quantile(0.1)
 	g.Median, g.Tenth = figure(median.Time, median.Interval), figure(tenth.Time, tenth.Interval)
 	g.Head.Status = string(c.Status)
 	g.Head.Sentence = medianSentence(g)
 	return g
+}
+
+// mostPoints is how many steps of a curve are given.
+const mostPoints = 500
+
+// thinned leaves steps out of a long curve, evenly over the days; the last one
+// stays.
+func thinned(ps []CurvePoint) []CurvePoint {
+	if len(ps) <= mostPoints {
+		return ps
+	}
+	out := make([]CurvePoint, 0, mostPoints+1)
+	for i := range mostPoints {
+		out = append(out, ps[i*len(ps)/mostPoints])
+	}
+	return append(out, ps[len(ps)-1])
 }
 
 func medianSentence(g GroupCurve) string {

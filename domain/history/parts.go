@@ -5,6 +5,7 @@ import (
 	"context"
 	"fmt"
 	"slices"
+	"strings"
 
 	"drumline/domain"
 	"drumline/domain/history/survival"
@@ -44,40 +45,47 @@ func (s *Service) PartLife(ctx context.Context, p domain.Principal, f Filter, by
 func (a *asking) partLife(by string) PartLives {
 	a.repairs = slices.DeleteFunc(a.repairs, func(r RepairRow) bool { return r.PartNumber == "" })
 	out := PartLives{Head: a.head(a.repairRows(nil), Same, "weibull life by maximum likelihood, right censored; profile limits"), By: by, Parts: []PartLife{}}
-	for _, g := range a.partGroups(by) {
-		out.Parts = append(out.Parts, a.life(g, by))
+	names, rows := a.partRows(by)
+	for _, name := range names {
+		out.Parts = append(out.Parts, a.life(name, rows[name]))
 	}
 	out.Sentence = partsSentence(&out)
 	return out
 }
 
-// partName is what a part is told from others by.
-func (a *asking) partName(r RepairRow, by string) string {
-	switch name := r.PartNumber; by {
+// partKey is what a part is told from others by: number, source and lot, as far
+// as asked.
+func partKey(r *RepairRow, by string) [3]string {
+	switch by {
 	case "part_source":
-		return name + ", " + r.PartSource
+		return [3]string{r.PartNumber, r.PartSource}
 	case "lot":
-		return name + ", " + r.PartSource + ", lot " + cmp.Or(r.Lot, "not known")
-	default:
-		return name
+		return [3]string{r.PartNumber, r.PartSource, "lot " + cmp.Or(r.Lot, "not known")}
 	}
+	return [3]string{r.PartNumber}
 }
 
-func (a *asking) partGroups(by string) []string {
-	count := map[string]int{}
-	for _, r := range a.repairs {
-		count[a.partName(r, by)]++
+// partRows gives the rows of the parts fitted most, by name, most first.
+func (a *asking) partRows(by string) (names []string, rows map[string][]survival.Row) {
+	of, units := map[[3]string][]survival.Row{}, unitNumbers{}
+	for i := range a.repairs {
+		r := &a.repairs[i]
+		if exit, cause, ok := days(r.FixedOn, r.EndedOn, r.Cause, a.cut); ok {
+			key := partKey(r, by)
+			of[key] = append(of[key], survival.Row{Exit: exit, Cause: cause, Unit: units.of(r.UnitID)})
+		}
 	}
-	var names []string
-	for n := range count {
-		names = append(names, n)
+	rows = map[string][]survival.Row{}
+	for key, rs := range of {
+		name := strings.TrimRight(strings.Join(key[:], ", "), ", ")
+		rows[name] = rs
+		names = append(names, name)
 	}
-	slices.SortFunc(names, func(x, y string) int { return cmp.Or(cmp.Compare(count[y], count[x]), cmp.Compare(x, y)) })
-	return names[:min(mostParts, len(names))]
+	slices.SortFunc(names, func(x, y string) int { return cmp.Or(cmp.Compare(len(rows[y]), len(rows[x])), cmp.Compare(x, y)) })
+	return names[:min(mostParts, len(names))], rows
 }
 
-func (a *asking) life(name, by string) PartLife {
-	rows := a.repairRows(func(r RepairRow) bool { return a.partName(r, by) == name })
+func (a *asking) life(name string, rows []survival.Row) PartLife {
 	l := PartLife{Name: name, Head: a.head(rows, Same, "weibull, profile limits")}
 	for _, r := range rows {
 		l.lives = append(l.lives, survival.Life{Entry: float64(r.Entry), Exit: float64(r.Exit), Failed: r.Cause == Same})

@@ -56,9 +56,11 @@ func (a *asking) ranking(by string) Ranking {
 		Shop: figure(shop.F, shop.Interval), Groups: []RankedGroup{}}
 	out.Status, out.AtRisk = string(shop.Status), shop.AtRisk
 	var gs []survival.Group
-	rows := a.rowsBy(by)
+	rows, old := a.rowsBy(by), a.oldEnough(by, horizon)
 	for _, name := range slices.Sorted(maps.Keys(rows)) {
-		if g, ok := a.followed(name, by, rows[name], horizon); ok {
+		g := old[name]
+		g.Name = name
+		if g, ok := followed(g, rows[name], horizon); ok {
 			gs = append(gs, g)
 		}
 	}
@@ -74,19 +76,26 @@ func (a *asking) ranking(by string) Ranking {
 // followed is a group's events by the horizon and the repairs they are out of:
 // the effective number where the curve reaches so far, so that a young repair
 // is not taken for a good one; else only those old enough, good or bad.
-func (a *asking) followed(name, by string, rows []survival.Row, horizon int) (survival.Group, bool) {
+func followed(old survival.Group, rows []survival.Row, horizon int) (survival.Group, bool) {
 	r := survival.RepeatWithin(rows, Same, horizon, Level)
 	if r.Status == survival.OK && r.EffectiveN.OK() && r.F.OK() && r.F.Value > 0 && r.F.Value < 1 {
-		return survival.Group{Name: name, Events: r.F.Value * r.EffectiveN.Value, Size: r.EffectiveN.Value}, true
+		return survival.Group{Name: old.Name, Events: r.F.Value * r.EffectiveN.Value, Size: r.EffectiveN.Value}, true
 	}
-	g := survival.Group{Name: name}
-	for _, x := range a.repairs {
-		if back, ok := a.matured(x, horizon); ok && a.by(x, by) == name {
+	return old, old.Size > 0
+}
+
+// oldEnough counts the repairs of each group that are old enough to tell.
+func (a *asking) oldEnough(by string, horizon int) map[string]survival.Group {
+	out := map[string]survival.Group{}
+	for _, r := range a.repairs {
+		if back, ok := a.matured(r, horizon); ok {
+			g := out[a.by(r, by)]
 			g.Size++
 			g.Events += float64(one(back))
+			out[a.by(r, by)] = g
 		}
 	}
-	return g, g.Size > 0
+	return out
 }
 
 func (a *asking) ranked(g survival.Ranked, shop float64, by string, horizon int) RankedGroup {
@@ -109,7 +118,7 @@ func (a *asking) ranked(g survival.Ranked, shop float64, by string, horizon int)
 // mix is the work of a tech, by model and fault, with the shop's share for the
 // same: the hard jobs go to the best.
 func (a *asking) mix(tech string, horizon int) []survival.Stratum {
-	type work struct{ model, fault string }
+	type work struct{ kind, model, fault string }
 	type count struct{ mine, mineBack, all, back int }
 	of := map[work]*count{}
 	var order []work
@@ -118,7 +127,7 @@ func (a *asking) mix(tech string, horizon int) []survival.Stratum {
 		if !ok {
 			continue
 		}
-		w := work{r.Kind + " " + r.Model, r.Fault}
+		w := work{r.Kind, r.Model, r.Fault}
 		if of[w] == nil {
 			of[w] = &count{}
 			order = append(order, w)

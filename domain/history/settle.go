@@ -3,6 +3,7 @@ package history
 import (
 	"context"
 	"fmt"
+	"strconv"
 	"time"
 
 	"github.com/jackc/pgx/v5"
@@ -75,33 +76,66 @@ func renew(ctx context.Context, tx *pg.Tx, units []string, zone *time.Location) 
 	for _, n := range ns {
 		of[n.UnitID].conclusions = append(of[n.UnitID].conclusions, n)
 	}
-	var calls [][]any
-	var repairs [][]any
+	var calls []CallRow
+	var repairs []RepairRow
 	for _, h := range of {
 		cr, rr := h.rows()
-		for _, r := range cr {
-			calls = append(calls, []any{shop, r.CallID, r.UnitID, r.Kind, r.Model, r.Complaint, r.TechID, r.ClosedOn, r.EndedOn, r.Cause, r.NextCall, r.Visits})
-		}
-		for _, r := range rr {
-			repairs = append(repairs, []any{shop, r.ConclusionID, r.CallID, r.UnitID, r.Kind, r.Model, r.Complaint, r.Part, r.Fault, r.PartNumber, r.PartSource, r.Lot,
-				r.TechID, r.FixedOn, r.EndedOn, r.Cause})
-		}
+		calls, repairs = append(calls, cr...), append(repairs, rr...)
 	}
 	return replace(ctx, tx, units, calls, repairs)
 }
 
-func replace(ctx context.Context, tx *pg.Tx, units []string, calls, repairs [][]any) error {
+// array gives one value of each row as text, for unnest; an empty one that may
+// be absent is null.
+func array[T any](rows []T, value func(*T) string) []*string {
+	out := make([]*string, len(rows))
+	for i := range rows {
+		if v := value(&rows[i]); v != absent {
+			out[i] = &v
+		}
+	}
+	return out
+}
+
+const absent = "\x00"
+
+func idText(id domain.ID) string {
+	if id.IsZero() {
+		return absent
+	}
+	return id.String()
+}
+
+func dayText(d domain.Date) string {
+	if d.IsZero() {
+		return absent
+	}
+	return d.String()
+}
+
+func replace(ctx context.Context, tx *pg.Tx, units []string, calls []CallRow, repairs []RepairRow) error {
 	out, shop := &pgx.Batch{}, tx.P.Shop
 	out.Queue(`DELETE FROM call_row WHERE shop_id = $1 AND unit_id = ANY ($2::uuid[])`, shop, units)
 	out.Queue(`DELETE FROM repair_row WHERE shop_id = $1 AND unit_id = ANY ($2::uuid[])`, shop, units)
-	for _, r := range calls {
-		out.Queue(`INSERT INTO call_row (shop_id, call_id, unit_id, kind, model, complaint, tech_id, closed_on, ended_on, cause, next_call, visits)
-			VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12)`, r...)
-	}
-	for _, r := range repairs {
-		out.Queue(`INSERT INTO repair_row (shop_id, conclusion_id, call_id, unit_id, kind, model, complaint, part, fault, part_number, part_source, lot, tech_id,
-			fixed_on, ended_on, cause) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16)`, r...)
-	}
+	out.Queue(`INSERT INTO call_row (shop_id, call_id, unit_id, kind, model, complaint, tech_id, closed_on, ended_on, cause, next_call, visits)
+		SELECT $1, * FROM unnest($2::uuid[], $3::uuid[], $4::text[], $5::text[], $6::text[], $7::uuid[], $8::date[], $9::date[], $10::smallint[], $11::uuid[], $12::int[])`,
+		shop, array(calls, func(r *CallRow) string { return idText(r.CallID) }), array(calls, func(r *CallRow) string { return idText(r.UnitID) }),
+		array(calls, func(r *CallRow) string { return r.Kind }), array(calls, func(r *CallRow) string { return r.Model }),
+		array(calls, func(r *CallRow) string { return r.Complaint }), array(calls, func(r *CallRow) string { return idText(r.TechID) }),
+		array(calls, func(r *CallRow) string { return dayText(r.ClosedOn) }), array(calls, func(r *CallRow) string { return dayText(r.EndedOn) }),
+		array(calls, func(r *CallRow) string { return strconv.Itoa(r.Cause) }), array(calls, func(r *CallRow) string { return idText(r.NextCall) }),
+		array(calls, func(r *CallRow) string { return strconv.Itoa(r.Visits) }))
+	out.Queue(`INSERT INTO repair_row (shop_id, conclusion_id, call_id, unit_id, kind, model, complaint, part, fault, part_number, part_source, lot, tech_id, fixed_on, ended_on, cause)
+		SELECT $1, * FROM unnest($2::uuid[], $3::uuid[], $4::uuid[], $5::text[], $6::text[], $7::text[], $8::text[], $9::text[], $10::text[], $11::text[], $12::text[], $13::uuid[],
+			$14::date[], $15::date[], $16::smallint[])`,
+		shop, array(repairs, func(r *RepairRow) string { return idText(r.ConclusionID) }), array(repairs, func(r *RepairRow) string { return idText(r.CallID) }),
+		array(repairs, func(r *RepairRow) string { return idText(r.UnitID) }), array(repairs, func(r *RepairRow) string { return r.Kind }),
+		array(repairs, func(r *RepairRow) string { return r.Model }), array(repairs, func(r *RepairRow) string { return r.Complaint }),
+		array(repairs, func(r *RepairRow) string { return r.Part }), array(repairs, func(r *RepairRow) string { return r.Fault }),
+		array(repairs, func(r *RepairRow) string { return r.PartNumber }), array(repairs, func(r *RepairRow) string { return r.PartSource }),
+		array(repairs, func(r *RepairRow) string { return r.Lot }), array(repairs, func(r *RepairRow) string { return idText(r.TechID) }),
+		array(repairs, func(r *RepairRow) string { return dayText(r.FixedOn) }), array(repairs, func(r *RepairRow) string { return dayText(r.EndedOn) }),
+		array(repairs, func(r *RepairRow) string { return strconv.Itoa(r.Cause) }))
 	out.Queue(`INSERT INTO history_state (shop_id, version) VALUES ($1, 1) ON CONFLICT (shop_id) DO UPDATE SET version = history_state.version + 1`, shop)
 	return tx.Send(ctx, out)
 }
