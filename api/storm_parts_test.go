@@ -89,6 +89,7 @@ func workInStorm() error {
 	}
 	roots := x509.NewCertPool()
 	roots.AppendCertsFromPEM(w.Roots)
+	fmt.Println("ready")
 	client := mail.NewClient(mail.Server{Host: "127.0.0.1", Port: w.Port, Roots: roots, Dial: 10 * time.Second, Step: 10 * time.Second})
 	(&care.Worker{DB: db, Mailer: client, Now: sharedClock(w.Clock).now, Log: slog.New(slog.NewJSONHandler(os.Stderr, nil)), Name: w.Name,
 		Key: []byte("0123456789abcdef0123456789abcdef"), Base: base, Pause: 20 * time.Millisecond}).Run(ctx)
@@ -97,15 +98,25 @@ func workInStorm() error {
 
 // stormWorker is a running worker.
 type stormWorker struct {
-	name string
-	cmd  *exec.Cmd
-	log  *logBuffer
+	name  string
+	cmd   *exec.Cmd
+	log   *logBuffer
+	ready firstWord
+}
+
+// firstWord is closed when something is written to it.
+type firstWord chan struct{}
+
+func (f firstWord) Write(p []byte) (int, error) {
+	close(f) // a worker says one word only
+	return len(p), nil
 }
 
 // startWorker starts this program as a worker.
 func startWorker(t *testing.T, work stormWork) *stormWorker {
 	t.Helper()
-	k := &stormWorker{name: work.Name, cmd: exec.CommandContext(context.Background(), os.Args[0]), log: &logBuffer{}}
+	k := &stormWorker{name: work.Name, cmd: exec.CommandContext(context.Background(), os.Args[0]), log: &logBuffer{}, ready: make(firstWord)}
+	k.cmd.Stdout = k.ready
 	k.cmd.Env = append(os.Environ(), stormEnv+"=1")
 	k.cmd.Stderr = k.log
 	in, err := k.cmd.StdinPipe()
@@ -113,6 +124,16 @@ func startWorker(t *testing.T, work stormWork) *stormWorker {
 	require.NoError(t, k.cmd.Start())
 	require.NoError(t, json.NewEncoder(in).Encode(work))
 	return k
+}
+
+// works waits until it has found the database and begins.
+func (k *stormWorker) works(t *testing.T) {
+	t.Helper()
+	select {
+	case <-k.ready:
+	case <-time.After(time.Minute):
+		require.Fail(t, "it does not begin", "%s: %s", k.name, k.log)
+	}
 }
 
 // kill ends it as a power cut would. One that had ended by itself fails the test.
