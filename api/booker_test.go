@@ -28,8 +28,11 @@ import (
 const bookerEnv = "DRUMLINE_TEST_BOOKER"
 
 func TestMain(m *testing.M) {
-	if os.Getenv(bookerEnv) != "" {
-		if err := book(); err != nil {
+	for env, other := range map[string]func() error{bookerEnv: book, stormEnv: workInStorm} {
+		if os.Getenv(env) == "" {
+			continue
+		}
+		if err := other(); err != nil {
 			fmt.Fprintln(os.Stderr, err)
 			os.Exit(1)
 		}

@@ -1,6 +1,7 @@
 package api_test
 
 import (
+	"context"
 	"strings"
 	"testing"
 	"time"
@@ -169,6 +170,72 @@ func TestWhatFollowsAnAttempt(t *testing.T) {
 			require.Equal(t, c.tried, box.tried)
 			require.Len(t, box.mails(), c.sent)
 			require.Equal(t, c.want, states(ledger(s, "")))
+		})
+	}
+}
+
+// slow is a mail server whose answer takes longer than a lease; meanwhile
+// another worker looks.
+type slow struct {
+	outcome   mail.Outcome
+	meanwhile func()
+}
+
+func (b *slow) Send(ctx context.Context, _ mail.Message, handing func(context.Context) error) mail.Outcome {
+	if err := handing(ctx); err != nil {
+		return mail.Outcome{Kind: mail.Deferred, Where: mail.Handing, Reply: err.Error()}
+	}
+	b.meanwhile()
+	return b.outcome
+}
+
+// The answer that comes after the lease is the one that counts: what was taken
+// for unknown meanwhile is known then. Only where it says nothing does the mail
+// stay unknown, and is counted so once.
+func TestAnAnswerAfterTheLeaseCounts(t *testing.T) {
+	for name, c := range map[string]struct {
+		outcome   mail.Outcome
+		state     string
+		ambiguous int
+		next      time.Duration // to the next attempt; 0: none
+	}{
+		"taken":     {mail.Outcome{Kind: mail.Accepted, Where: mail.Reply, Code: 250}, "accepted", 0, 0},
+		"refused":   {mail.Outcome{Kind: mail.Refused, Where: mail.Reply, Code: 554}, "hard_failed", 0, 0},
+		"put off":   {mail.Outcome{Kind: mail.Deferred, Where: mail.Reply, Code: 451}, "soft_failed", 0, time.Minute},
+		"no answer": {mail.Outcome{Kind: mail.Ambiguous, Where: mail.Reply}, "soft_failed", 1, 15 * time.Minute},
+	} {
+		t.Run(name, func(t *testing.T) {
+			w := newLongWorld(t)
+			s := newScene(w.a)
+			w.noon()
+			writes(s, m{"lead_days": []int{7}})
+			_, site := home(s, "odile@fenn.example")
+			dryer(s, site, 6)
+			db := admin(t, w.db)
+			var state string
+			var ambiguous int
+			var next time.Time
+			read := func() {
+				require.NoError(t, db.QueryRow(t.Context(), `SELECT state, ambiguous, next_at FROM mail`).Scan(&state, &ambiguous, &next))
+			}
+			other := w.worker(&postbox{})
+			k := w.worker(&postbox{})
+			k.Mailer = &slow{c.outcome, func() {
+				w.clock.add(6 * time.Minute)
+				_, err := other.Tick(t.Context())
+				require.NoError(t, err)
+				read()
+				require.Equal(t, "soft_failed", state, "the other worker found it handed, its lease over")
+				require.Equal(t, 1, ambiguous)
+			}}
+			_, err := k.Tick(t.Context())
+			require.NoError(t, err)
+			read()
+			require.Equal(t, c.state, state)
+			require.Equal(t, c.ambiguous, ambiguous)
+			if c.next > 0 {
+				require.InDelta(t, c.next.Minutes(), next.Sub(w.clock.now()).Minutes(), 0.21*c.next.Minutes())
+			}
 		})
 	}
 }

@@ -73,15 +73,18 @@ type claiming struct {
 // lateSince is how late a message about care counts as held up.
 const lateSince = 24 * time.Hour
 
-// expire ends leases that are over and what has become useless. A mail found
+// foundHanded is the reply of a mail whose worker let its lease end over it.
+const foundHanded = "the worker ended while it was handing it over"
+
+// queueExpire ends leases that are over and what has become useless. A mail found
 // handed may have arrived: it is tried once more, after a while, under the same
 // Message-ID.
 func queueExpire(b *pgx.Batch, shop domain.ID, now time.Time) {
 	b.Queue(`UPDATE mail SET state = CASE WHEN state = 'handed' AND ambiguous > 0 THEN 'ambiguous' ELSE 'soft_failed' END,
 			settled_at = CASE WHEN state = 'handed' AND ambiguous > 0 THEN $2::timestamptz END,
 			ambiguous = ambiguous + (state = 'handed')::int, next_at = CASE WHEN state = 'handed' THEN $3 ELSE $2 END,
-			reply = CASE WHEN state = 'handed' THEN 'the worker ended while it was handing it over' ELSE reply END
-		WHERE shop_id = $1 AND state IN ('claimed', 'handed') AND next_at <= $2`, shop, now, now.Add(ambiguousWait))
+			reply = CASE WHEN state = 'handed' THEN $4 ELSE reply END
+		WHERE shop_id = $1 AND state IN ('claimed', 'handed') AND next_at <= $2`, shop, now, now.Add(ambiguousWait), foundHanded)
 	b.Queue(`UPDATE mail SET state = CASE WHEN ambiguous > 0 THEN 'ambiguous' ELSE 'missed' END, settled_at = $2
 		WHERE shop_id = $1 AND state = 'soft_failed' AND useless_at <= $2`, shop, now)
 	b.Queue(`UPDATE reminder SET state = 'missed', settled_at = $2, reason = 'its time passed before it could be sent'

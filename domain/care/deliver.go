@@ -239,14 +239,14 @@ func (w *Worker) put(ctx context.Context, p domain.Principal, j job, o mail.Outc
 	e := endOf(j, o, now)
 	return w.DB.Write(ctx, p, nil, func(ctx context.Context, tx *pg.Tx) error {
 		b := &pgx.Batch{}
-		// Who knows how it ended says so even after the lease, unless another attempt has begun.
 		b.Queue(`UPDATE mail SET state = $4, next_at = $5, ambiguous = ambiguous + $6, reply = $7, settled_at = CASE WHEN $4 = 'soft_failed' THEN NULL ELSE $8::timestamptz END
 			WHERE shop_id = $1 AND id = $2 AND attempt = $3 AND state IN ('claimed', 'handed')`,
 			p.Shop, j.ID, j.Attempt, e.state, e.next, e.ambiguous, clip(o.Reply), now)
-		if o.Kind == mail.Accepted {
-			b.Queue(`UPDATE mail SET state = 'accepted', reply = $4, settled_at = $5 WHERE shop_id = $1 AND id = $2 AND attempt = $3 AND state IN ('soft_failed', 'ambiguous')`,
-				p.Shop, j.ID, j.Attempt, clip(o.Reply), now)
-		}
+		// Who knows how it ended says so even after the lease, unless another
+		// attempt has begun; that it had been counted as unknown is taken back.
+		b.Queue(`UPDATE mail SET state = $4, next_at = $5, ambiguous = ambiguous - 1 + $6, reply = $7, settled_at = CASE WHEN $4 = 'soft_failed' THEN NULL ELSE $8::timestamptz END
+			WHERE shop_id = $1 AND id = $2 AND attempt = $3 AND state IN ('soft_failed', 'ambiguous') AND reply = $9`,
+			p.Shop, j.ID, j.Attempt, e.state, e.next, e.ambiguous, clip(o.Reply), now, foundHanded)
 		if noSuchAddress(o) {
 			queueSuppress(b, p.Shop, now, j.to.Email, "all", "bounced", clip(o.Reply))
 		}

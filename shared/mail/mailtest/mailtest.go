@@ -6,6 +6,7 @@ package mailtest
 import (
 	"crypto/tls"
 	"crypto/x509"
+	"encoding/pem"
 	"net"
 	"slices"
 	"sync"
@@ -30,7 +31,7 @@ type Cut uint8
 // The cuts.
 const (
 	Never     Cut = iota
-	BeforeDot     // stops talking when the text has begun, then drains 200 ms
+	BeforeDot     // stops talking when the text has begun, then drains for a second
 	AfterDot      // closes without a reply to the final dot
 )
 
@@ -168,6 +169,11 @@ func (s *Server) Port() int { return s.ln.Addr().(*net.TCPAddr).Port }
 
 // Roots trusts the server's own certificate.
 func (s *Server) Roots() *x509.CertPool { return s.roots }
+
+// PEM is the certificate Roots trusts, for clients in other processes.
+func (s *Server) PEM() []byte {
+	return pem.EncodeToMemory(&pem.Block{Type: "CERTIFICATE", Bytes: s.cert.Certificate[0]})
+}
 
 // Connected is how many connections there have been.
 func (s *Server) Connected() int {

@@ -15,7 +15,7 @@ import (
 const (
 	patience = 30 * time.Second // for the next line
 	maxText  = 32 * 1024 * 1024
-	drain    = 200 * time.Millisecond
+	drain    = time.Second
 )
 
 // session is one connection.
