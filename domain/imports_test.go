@@ -30,6 +30,7 @@ var allowed = map[string]string{
 	"domain/care":             "domain domain/supplements domain/audit domain/once domain/people domain/customers shared/pg diagnosis/catalogue diagnosis/measure",
 	"domain/repair":           "domain domain/supplements domain/audit domain/once domain/people domain/customers domain/calls domain/care shared/pg diagnosis diagnosis/airflow diagnosis/catalogue diagnosis/electric diagnosis/isolate diagnosis/measure diagnosis/sensors",
 	"domain/history/survival": "",
+	"domain/history/figure":   "domain/history/survival",
 	"domain/dispatch":         "domain domain/dispatch/hours domain/dispatch/ical domain/dispatch/route domain/supplements domain/audit domain/once domain/people domain/customers domain/calls domain/care domain/repair shared/pg diagnosis diagnosis/airflow diagnosis/catalogue diagnosis/electric diagnosis/isolate diagnosis/measure diagnosis/sensors",
 	"domain/history":          "domain domain/history/survival shared/pg diagnosis/isolate",
 	"api/wire":                "domain",
@@ -61,6 +62,7 @@ var outside = map[string][]string{
 	"diagnosis/sensors":       {"gonum.org"},
 	"domain":                  {},
 	"domain/history/survival": {"gonum.org"},
+	"domain/history/figure":   {"gonum.org", "codeberg.org", "git.sr.ht/~sbinet", "github.com/ajstarks/svgo", "github.com/golang/freetype", "golang.org/x/image", "golang.org/x/text"},
 
 	"domain/dispatch/hours": {},
 	"domain/dispatch/ical":  {},

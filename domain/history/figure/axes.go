@@ -28,7 +28,7 @@ func axes(l Labels, minX, maxX, minY, maxY float64) *plot.Plot {
 		a.Tick.Label.Font = text(smallSize).Font
 		a.Label.Padding, a.Padding, a.Tick.Length = 3, 2, 4
 		a.Width, a.Tick.Width = 0.7, 0.7
-		a.Tick.Marker = marks(nice(a.Min, a.Max, 7, figures))
+		a.Tick.Marker = marks(nice(a.Min, a.Max, 10, figures))
 	}
 	p.X.Label.Text = fit(p.X.Label.TextStyle, l.X, pageWidth-6*lineHeight)
 	p.Y.Label.Text = fit(p.Y.Label.TextStyle, l.Y, frameHeight-3*lineHeight)
@@ -52,8 +52,8 @@ func nice(lo, hi float64, most int, name func(float64) string) []plot.Tick {
 		}
 	}
 	var ticks []plot.Tick
-	for i := math.Ceil(lo/step - 1e-9); i*step <= hi+step*1e-9; i++ {
-		x, _ := strconv.ParseFloat(strconv.FormatFloat(i*step, 'g', 12, 64), 64)
+	for i := math.Ceil(lo/step-1e-9) + 0; i*step <= hi+step*1e-9; i++ {
+		x, _ := strconv.ParseFloat(strconv.FormatFloat(i*step+0, 'g', 12, 64), 64)
 		ticks = append(ticks, plot.Tick{Value: x, Label: name(x)})
 	}
 	return ticks

@@ -6,6 +6,7 @@ import (
 	"os"
 	"path/filepath"
 	"strconv"
+	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/require"
@@ -102,7 +103,7 @@ func lives(t testing.TB, name string) []survival.Life {
 func toyPareto(t testing.TB) survival.Pareto {
 	var causes []survival.Cause
 	for _, r := range table(t, "expected/pareto_toy") {
-		causes = append(causes, survival.Cause{Name: r["cause"], Count: whole(t, r["count"]), Exposure: float(t, r["exposure_days"])})
+		causes = append(causes, survival.Cause{Name: r["part"], Count: whole(t, r["repeats"]), Exposure: float(t, r["exposure_unit_days"]) / 1000})
 	}
 	return survival.ParetoOf(causes, 0.95)
 }
@@ -140,7 +141,8 @@ func examples(t testing.TB) map[string][]byte {
 		"incidence": Incidence(Labels{Title: "What comes first", X: "days since the repair", Y: "share struck first"}, survival.CumulativeIncidence(shop["M-B"], 0.95), []string{"same fault", "other fault"}),
 		"funnel":    Funnel(Labels{Title: "Repairs that came back within 90 days, by tech", X: "repairs", Y: "share that came back"}, 0.13, techs),
 		"cusum":     Cusum(Labels{Title: "Door latches", X: "week", Y: "sum beyond expectation"}, chart, path),
-		"pareto":    Pareto(Labels{Title: "Causes", X: "failures", Y: "failures per unit-day", Level: 0.95}, toyPareto(t)),
+		"pareto":    Pareto(Labels{Title: "Causes", X: "failures", Y: "failures per 1000 unit-days", Level: 0.95}, toyPareto(t)),
+		"hostile":   Curve(Labels{Title: strings.Repeat("<script>long words ", 20), X: strings.Repeat("days ", 60), Y: strings.Repeat("share ", 60)}, []NamedCurve{{strings.Repeat("W", 300), amlCurves(t)[0].Curve}, {`"><b onload="x">`, amlCurves(t)[1].Curve}}),
 		"too_few":   WeibullPlot(Labels{Title: "Two failures"}, survival.FitWeibull([]survival.Life{{Exit: 3, Failed: true}, {Exit: 5, Failed: true}}, 0.95), nil),
 	}
 }

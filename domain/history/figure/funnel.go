@@ -33,7 +33,9 @@ var funnelTails = []funnelTail{
 
 // Funnel draws the shares of groups against their number of repairs, with exact
 // limits round the pooled share. Groups outside the 95 % limits are named, those
-// outside 99.8 % have a filled mark. A group without repairs, or with more
+// outside 99.8 % have a filled mark. Outside is told by the exact counts: the
+// lines are interpolated between counts, and one of one lies above them even
+// where one repair in eight comes back. A group without repairs, or with more
 // events than repairs, is not drawn.
 func Funnel(l Labels, pooled float64, groups []FunnelGroup) []byte {
 	s := newSheet("funnel", "Funnel: the share of each group against its number of repairs.", l)
@@ -45,8 +47,8 @@ func Funnel(l Labels, pooled float64, groups []FunnelGroup) []byte {
 			continue
 		}
 		x := float64(g.Events) / float64(g.Repairs)
-		p := Point{X: float64(g.Repairs), Y: x, Marked: x < f.Lo998.Share || x > f.Hi998.Share}
-		if x < f.Lo95.Share || x > f.Hi95.Share {
+		p := Point{X: float64(g.Repairs), Y: x, Marked: outside(g.Events, f.Lo998, f.Hi998)}
+		if outside(g.Events, f.Lo95, f.Hi95) {
 			p.Label = clean(g.Name)
 		}
 		at.Points = append(at.Points, p)
@@ -58,6 +60,11 @@ func Funnel(l Labels, pooled float64, groups []FunnelGroup) []byte {
 	s.drawn.Series = []Series{at, {Name: "pooled share", Kind: Line, Status: survival.OK, Points: []Point{{X: 1, Y: pooled}, {X: float64(most), Y: pooled}}}}
 	s.drawn.Series = append(s.drawn.Series, funnelLines(pooled, most)...)
 	return s.funnel(float64(most))
+}
+
+// outside tells whether a count is rarer than the tails of the limits.
+func outside(events int, lo, hi survival.FunnelLimit) bool {
+	return events < lo.Count || events > hi.Count
 }
 
 // funnelLines are the limits at up to some 200 numbers of repairs.
@@ -105,7 +112,7 @@ func (s *sheet) funnel(most float64) []byte {
 	}))
 	s.keys = []key{markKey("group", plain), markKey("outside 99.8 %", far), lineKey("pooled share", middle),
 		lineKey("95 % limits", patterns[1].line()), lineKey("99.8 % limits", patterns[2].line())}
-	s.drawn.Notes = append(s.drawn.Notes, fmt.Sprintf("Of %s as good as each other %s lie outside the 95 %% limits on the average: look first at those outside 99.8 %%.",
+	s.drawn.Notes = append(s.drawn.Notes, fmt.Sprintf("Named: outside 95 %%. Chance alone puts %[2]s of %[1]s there: look first at those outside 99.8 %%, told by exact counts.",
 		plural(len(groups), "group"), figures(math.Round(5*float64(len(groups)))/100)))
 	s.frames = []*plot.Plot{p}
 	return s.svg()
@@ -143,6 +150,7 @@ func name(c draw.Canvas, p *plot.Plot, points []Point) {
 			taken = append(taken, box)
 			named++
 			lead(c, at, box)
+			c.FillPolygon(white, []vg.Point{box.Min, {X: box.Max.X, Y: box.Min.Y}, box.Max, {X: box.Min.X, Y: box.Max.Y}})
 			c.FillText(sty, vg.Point{X: box.Min.X, Y: box.Min.Y + 2}, words)
 		}
 	}

@@ -109,9 +109,13 @@ func (s *sheet) rateFrame(n int) *plot.Plot {
 			top = max(top, *q.Hi)
 		}
 	}
+	// A raw rate far out is written at the edge: it is luck, mostly, and would
+	// squeeze all others.
+	widest := 0.0
 	for _, q := range s.drawn.Series[3].Points {
-		top = max(top, min(q.Y, 3*max(top, q.Y/3)))
+		widest = max(widest, q.Y)
 	}
+	top = max(top, min(widest, 1.5*top))
 	p := axes(Labels{}, 0, upTo(top), -float64(n)-0.5, -0.5)
 	p.X.Label.Text = fit(p.X.Label.TextStyle, s.labels.Y, pageWidth*0.36)
 	p.X.Tick.Marker = marks(nice(0, p.X.Max, 4, figures))
@@ -129,6 +133,11 @@ func (s *sheet) rateFrame(n int) *plot.Plot {
 		}
 		for _, q := range s.drawn.Series[3].Points {
 			dot(c, p, ring(), q.Y, -q.X)
+			if q.Y > p.X.Max {
+				words := "raw " + figures(q.Y) + " \u2192"
+				at := place(c, p, []float64{p.X.Max}, []float64{-q.X})[0]
+				c.FillText(text(smallSize), vg.Point{X: at.X - text(smallSize).Width(words) - 2, Y: at.Y - 3}, words)
+			}
 		}
 	}))
 	return p

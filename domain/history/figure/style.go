@@ -3,7 +3,6 @@ package figure
 import (
 	"image/color"
 
-	xfont "golang.org/x/image/font"
 	"gonum.org/v1/plot"
 	"gonum.org/v1/plot/font"
 	"gonum.org/v1/plot/vg"
@@ -44,9 +43,9 @@ type pattern struct {
 // patterns of up to maxGroups series.
 var patterns = [maxGroups]pattern{
 	{color.NRGBA{A: 255}, nil, 1.6, draw.CircleGlyph{}},
-	{color.NRGBA{R: 0, G: 90, B: 160, A: 255}, []vg.Length{7, 3}, 1.6, draw.SquareGlyph{}},
-	{color.NRGBA{R: 175, G: 70, B: 0, A: 255}, []vg.Length{1.5, 2}, 1.8, draw.TriangleGlyph{}},
-	{color.NRGBA{R: 0, G: 110, B: 80, A: 255}, []vg.Length{9, 3, 1.5, 3}, 1.6, draw.BoxGlyph{}},
+	{color.NRGBA{R: 0, G: 90, B: 160, A: 255}, []vg.Length{7, 3}, 1.6, draw.BoxGlyph{}},
+	{color.NRGBA{R: 175, G: 70, B: 0, A: 255}, []vg.Length{1.5, 2}, 1.8, draw.PyramidGlyph{}},
+	{color.NRGBA{R: 0, G: 110, B: 80, A: 255}, []vg.Length{9, 3, 1.5, 3}, 1.6, draw.SquareGlyph{}},
 	{color.NRGBA{R: 125, G: 45, B: 115, A: 255}, []vg.Length{3, 3}, 2.4, draw.CrossGlyph{}},
 	{color.NRGBA{R: 90, G: 90, B: 90, A: 255}, []vg.Length{14, 4}, 0.9, draw.PlusGlyph{}},
 }
@@ -79,7 +78,7 @@ func text(size vg.Length) draw.TextStyle {
 
 func bold(size vg.Length) draw.TextStyle {
 	t := text(size)
-	t.Font.Weight = xfont.WeightBold
+	t.Font.Weight = 3 // bold, in the steps of CSS around normal, which is 0
 	return t
 }
 
