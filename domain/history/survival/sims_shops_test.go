@@ -87,9 +87,10 @@ func TestOneOfOneNeverTops(t *testing.T) {
 	require.Zero(t, topped)
 }
 
-// Twenty charts, thirty repairs each: the false alarms counted are those that
-// the choice was asked for, up to the first repairs of a chart (it starts at 0
-// and cannot ring at once, so there are a few fewer).
+// Twenty charts, thirty repairs each: no more false alarms than the choice was
+// asked for. A chart starts at 0 and cannot ring in its first repairs, so over so
+// short a time there are fewer than repairs over run length, not less than half
+// (judgement, no source).
 func TestFalseAlarmsAcrossCharts(t *testing.T) {
 	rng := shop(23)
 	const charts, repairs = 20, 30
