@@ -31,7 +31,8 @@ var allowed = map[string]string{
 	"domain/repair":           "domain domain/supplements domain/audit domain/once domain/people domain/customers domain/calls domain/care domain/dispatch/hours domain/dispatch/ical shared/mail shared/pg diagnosis diagnosis/airflow diagnosis/catalogue diagnosis/electric diagnosis/isolate diagnosis/measure diagnosis/sensors",
 	"domain/history/survival": "",
 	"domain/dispatch":         "domain domain/dispatch/hours domain/dispatch/ical domain/dispatch/route domain/supplements domain/audit domain/once domain/people domain/customers domain/calls domain/care domain/repair shared/mail shared/pg diagnosis diagnosis/airflow diagnosis/catalogue diagnosis/electric diagnosis/isolate diagnosis/measure diagnosis/sensors",
-	"domain/history":          "domain domain/audit domain/once domain/people domain/dispatch/hours domain/history/survival shared/pg diagnosis/isolate",
+	"domain/history":          "domain domain/audit domain/once domain/people domain/dispatch/hours domain/history/figure domain/history/survival shared/pg diagnosis/isolate",
+	"domain/history/figure":   "domain/history/survival",
 	"api/wire":                "domain",
 	"api":                     "* -cmd -migrations -shared/pg/local -shared/pg/pgtest -api/apitest -shared/mail/mailtest",
 	"api/apitest":             "",
@@ -64,6 +65,7 @@ var outside = map[string][]string{
 	"diagnosis/sensors":       {"gonum.org"},
 	"domain":                  {},
 	"domain/history/survival": {"gonum.org"},
+	"domain/history/figure":   {"gonum.org", "codeberg.org", "git.sr.ht/~sbinet", "github.com/ajstarks/svgo", "github.com/golang/freetype", "golang.org/x/image", "golang.org/x/text"},
 
 	"domain/dispatch/hours": {},
 	"domain/dispatch/ical":  {},

@@ -11,8 +11,8 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// replicates of each simulated shop; -replicates 2000 narrows the bands.
-var replicates = flag.Int("replicates", 200, "replicates of each simulated shop")
+// replicates of each simulated shop; -sim.replicates 2000 narrows the bands.
+var replicates = flag.Int("sim.replicates", 200, "replicates of each simulated shop")
 
 // band is the Monte-Carlo band of a share of the replicates, 3.5 standard errors.
 func band(share float64) float64 {
@@ -123,6 +123,7 @@ func TestClusteredRepairs(t *testing.T) {
 		require.Equal(t, Undefined, p.P.Status)
 		alarms.hit(chiSqTail(p.ChiSq.Value, 1) < 0.05)
 	}
+	t.Logf("coverage of nominal 0.95 ± %.3f: by unit %.3f, by row %.3f; log-rank false alarms %.3f", band(0.95), byUnit.mean(), byRow.mean(), alarms.mean())
 	require.InDelta(t, 0.945, byUnit.mean(), band(0.95)+0.02)
 	require.Less(t, byRow.mean(), 0.88, "rows taken as independent cover far too little")
 	require.Greater(t, alarms.mean(), 0.12, "why the p-value is withheld")
@@ -154,11 +155,31 @@ func TestMCFOfUnitsThatDiffer(t *testing.T) {
 		}
 		w := math.Exp(1.96 * math.Sqrt(sum) / step.MCF)
 		poisson.hit(truth >= step.MCF/w && truth <= step.MCF*w)
-		nocov.hit(truth >= step.MCF/w && truth <= step.MCF*w) // the same size here
+		v := 0.0
+		for _, s := range m.Steps[:i] {
+			v += betweenUnits(units, s)
+		}
+		w = math.Exp(1.96 * math.Sqrt(v) / step.MCF)
+		nocov.hit(truth >= step.MCF/w && truth <= step.MCF*w)
 	}
+	t.Logf("coverage of nominal 0.95: robust %.3f, Poisson %.3f, without covariance %.3f; band of 0.95 ± %.3f", robust.mean(), poisson.mean(), nocov.mean(), band(0.95))
 	require.InDelta(t, sims(t, "B_mcf_frailty", "cover_robust_ln"), robust.mean(), band(0.93)+0.02)
 	require.InDelta(t, sims(t, "B_mcf_frailty", "cover_poisson"), poisson.mean(), band(0.81)+0.06)
 	require.InDelta(t, sims(t, "B_mcf_frailty", "cover_nocov"), nocov.mean(), band(0.81)+0.06)
+}
+
+// betweenUnits is the variance one step adds when the covariance between days is
+// left out: the squares of d - mean over those at risk, by n squared.
+func betweenUnits(units []History, s MCFStep) float64 {
+	n, sum := float64(s.AtRisk), 0.0
+	mean := float64(s.Events) / n
+	for _, u := range units {
+		if u.From < s.Day && s.Day <= u.To {
+			d := failuresOn(u, s.Day)
+			sum += (d - mean) * (d - mean)
+		}
+	}
+	return sum / (n * n)
 }
 
 // Left truncation: the shop meets a unit by its first failure.
@@ -222,6 +243,7 @@ func TestWeibullOfPartsMetLate(t *testing.T) {
 		wald.hit(covers(w.Scale.Wald, scale))
 		oneRejected.hit(c.ShapeIsOne.P.Value < 0.05)
 	}
+	t.Logf("ln scale %.4f: fitted %.4f ± %.4f, entry ignored %.4f; coverage %.3f profile, %.3f Wald", math.Log(scale), fitted.mean(), fitted.error(), ignored.mean(), profile.mean(), wald.mean())
 	require.InDelta(t, math.Log(scale), fitted.mean(), 0.03)
 	require.Greater(t, ignored.mean(), math.Log(scale)+0.05)
 	require.InDelta(t, 0.95, profile.mean(), band(0.95)+0.015)
@@ -252,6 +274,7 @@ func TestGrowingCustomerBase(t *testing.T) {
 		mil.hit(got.MILHDBKP.Value < 0.05)
 		direction.hit(got.Direction != NoEvidence)
 	}
+	t.Logf("false alarms at 0.05 ± %.3f: pooled calendar %.3f; by unit Laplace %.3f, MIL-HDBK %.3f, direction %.3f", band(0.05), pooled.mean(), perUnit.mean(), mil.mean(), direction.mean())
 	require.InDelta(t, sims(t, "D_laplace_growth", "false_alarm_pooled_calendar"), pooled.mean(), 0.02)
 	require.InDelta(t, sims(t, "D_laplace_growth", "false_alarm_per_unit_windows"), perUnit.mean(), band(0.05)+0.015)
 	require.InDelta(t, 0.05, mil.mean(), band(0.05)+0.015)
@@ -377,6 +400,7 @@ func TestGroupTestsHoldTheirLevel(t *testing.T) {
 		logRank.hit(chiSqTail(LogRankTest(groups, 1, 0).ChiSq.Value, 2) < 0.05)
 		gray.hit(GrayTest(groups, 1).P.Value < 0.05)
 	}
+	t.Logf("false alarms at 0.05 ± %.3f: log-rank %.3f, Gray %.3f", band(0.05), logRank.mean(), gray.mean())
 	require.InDelta(t, 0.05, logRank.mean(), band(0.05)+0.015)
 	require.InDelta(t, 0.05, gray.mean(), band(0.05)+0.015)
 }
