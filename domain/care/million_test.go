@@ -117,9 +117,9 @@ func BenchmarkMillion(b *testing.B) {
 	b.Run("Waiting", waits(manyShops/10))
 	s := &Service{DB: app, Now: w.Now}
 	for name, f := range map[string]DueFilter{"Due": {}, "DueArea": {Area: "80042"}, "DueNoArea": {Area: "99"}, "DueTask": {Task: LintPath}, "DueFrom": {From: date("2029-03-01")}} {
-		b.Run(name, func(b *testing.B) { benchDue(b, s, shops, f) })
+		b.Run(name, func(b *testing.B) { benchDue(b, s, shops[:10], f) })
 	}
-	b.Run("PlanDay", func(b *testing.B) { benchPlan(b, worker, shops) })
+	b.Run("PlanDay", func(b *testing.B) { benchPlan(b, worker, admin, shops) })
 	_, err := admin.Exec(b.Context(), `INSERT INTO care_stale SELECT shop_id, id FROM unit`)
 	require.NoError(b, err)
 	b.Run("WaitingAllStale", waits(manyShops))
@@ -130,7 +130,7 @@ func milliseconds(b *testing.B) {
 	b.ReportMetric(float64(b.Elapsed().Microseconds())/1000/float64(b.N), "ms/op")
 }
 
-// benchDue reads first pages of due dates, of one shop after another.
+// benchDue reads first pages of due dates, of one of a few shops after another.
 func benchDue(b *testing.B, s *Service, shops []domain.ID, f DueFilter) {
 	rows, n := 0, 0
 	for b.Loop() {
@@ -143,7 +143,7 @@ func benchDue(b *testing.B, s *Service, shops []domain.ID, f DueFilter) {
 }
 
 // benchPlan plans one day of all shops, a day later each round.
-func benchPlan(b *testing.B, db *pg.DB, shops []domain.ID) {
+func benchPlan(b *testing.B, db *pg.DB, admin *pgx.Conn, shops []domain.ID) {
 	days := 0
 	s := &Service{DB: db, Now: func() time.Time { return benchToday.AddDate(0, 0, days) }}
 	for b.Loop() {
@@ -154,6 +154,7 @@ func benchPlan(b *testing.B, db *pg.DB, shops []domain.ID) {
 	}
 	milliseconds(b)
 	var planned int
-	require.NoError(b, db.Pool.QueryRow(b.Context(), `SELECT count(*) FROM reminder`).Scan(&planned))
+	require.NoError(b, admin.QueryRow(b.Context(), `SELECT count(*) FROM reminder WHERE planned_at >= $1`, benchToday).Scan(&planned))
+	require.Positive(b, planned)
 	b.ReportMetric(float64(planned)/float64(days), "planned/op")
 }
