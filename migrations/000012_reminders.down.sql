@@ -2,6 +2,7 @@ REVOKE SELECT ON shop, customer, site, unit, cleaning, call, visit, visit_change
 REVOKE INSERT ON audit FROM drumline_worker;
 ALTER TABLE calendar DROP COLUMN shows;
 DROP TABLE care_wish, suppression, reminder, mail, care_due, care_stale, care_agenda, care_policy, care_task;
+DROP INDEX site_area;
 DROP POLICY scan ON shop_feed;
 -- Calls about care, and cleanings told by link or with scopes of a shop's own,
 -- have no place in the tables as they were.

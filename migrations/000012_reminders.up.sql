@@ -135,6 +135,9 @@ CREATE POLICY own ON care_due TO drumline_app, drumline_worker
 GRANT SELECT, INSERT, UPDATE, DELETE ON care_due TO drumline_app;
 GRANT SELECT, INSERT, UPDATE, DELETE ON care_due TO drumline_worker;
 
+-- Due dates of an area begin at its sites.
+CREATE INDEX site_area ON site (shop_id, postal_code COLLATE "C", id);
+
 -- One e-mail to one customer: an entry of the ledger, and a place in the queue.
 CREATE TABLE mail (
     shop_id      uuid NOT NULL,

@@ -65,9 +65,10 @@ func waitAfter(n int, of domain.ID) time.Duration {
 }
 
 // waiting reads, across shops, which have something to do: times and numbers
-// only, which the worker's own policy shows it.
+// only, which the worker's own policy shows it. Of the marked units one of each
+// shop is looked up: there can be as many as there are units.
 const acrossShops = `SELECT shop_id FROM care_agenda WHERE wake_at <= $1
-	UNION SELECT shop_id FROM care_stale
+	UNION SELECT d.id FROM shop_directory d CROSS JOIN LATERAL (SELECT FROM care_stale s WHERE s.shop_id = d.id LIMIT 1) marked
 	UNION SELECT f.shop_id FROM shop_feed f JOIN care_agenda a ON a.shop_id = f.shop_id AND f.seq > a.visit_seq`
 
 // Waiting gives the shops that have something to do.

@@ -124,15 +124,49 @@ func reasonOf(s reminderState) string {
 // queueReminders writes entries into the ledger. One that is there stays, but
 // for one that was given up because its date had moved, which has come back.
 func queueReminders(b *pgx.Batch, shop domain.ID, entries []Reminder) {
-	for _, r := range entries {
-		b.Queue(`INSERT INTO reminder (shop_id, id, kind, channel, customer_id, unit_id, task, due_on, lead_days, visit_id, revision, call_id, state,
-				not_before, useless_at, planned_at, settled_at, reason)
-			VALUES ($1, $2, $3, 'email', $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15::timestamptz, CASE WHEN $12 = 'planned' THEN NULL ELSE $15::timestamptz END, $16)
-			ON CONFLICT ON CONSTRAINT reminder_once DO UPDATE SET state = excluded.state, customer_id = excluded.customer_id, not_before = excluded.not_before,
-				useless_at = excluded.useless_at, planned_at = excluded.planned_at, settled_at = NULL, reason = ''
-			WHERE reminder.kind = 'care' AND reminder.state = 'superseded' AND reminder.reason = '`+dateMoved+`' AND reminder.mail_id IS NULL
-				AND excluded.state = 'planned'`,
-			shop, r.ID, r.Kind, r.CustomerID, r.UnitID, r.Task, r.DueOn, r.LeadDays, r.VisitID, r.Revision, r.CallID, r.State,
-			r.NotBefore, r.UselessAt, r.PlannedAt, r.Reason)
+	if len(entries) == 0 {
+		return
 	}
+	c := byColumn(entries)
+	b.Queue(`INSERT INTO reminder (shop_id, id, kind, channel, customer_id, unit_id, task, due_on, lead_days, visit_id, revision, call_id, state,
+			not_before, useless_at, planned_at, settled_at, reason)
+		SELECT $1, id, kind, 'email', customer, unit, task, due, lead, visit, revision, call, state, not_before, useless, planned,
+			CASE WHEN state <> 'planned' THEN planned END, reason
+		FROM unnest($2::uuid[], $3::text[], $4::uuid[], $5::uuid[], $6::text[], $7::date[], $8::int[], $9::uuid[], $10::bigint[], $11::uuid[], $12::text[],
+			$13::timestamptz[], $14::timestamptz[], $15::timestamptz[], $16::text[])
+			AS v(id, kind, customer, unit, task, due, lead, visit, revision, call, state, not_before, useless, planned, reason)
+		ON CONFLICT ON CONSTRAINT reminder_once DO UPDATE SET state = excluded.state, customer_id = excluded.customer_id, not_before = excluded.not_before,
+			useless_at = excluded.useless_at, planned_at = excluded.planned_at, settled_at = NULL, reason = ''
+		WHERE reminder.kind = 'care' AND reminder.state = 'superseded' AND reminder.reason = '`+dateMoved+`' AND reminder.mail_id IS NULL
+			AND excluded.state = 'planned'`,
+		shop, c.ids, c.kinds, c.customers, c.units, c.tasks, c.dues, c.leads, c.visits, c.revisions, c.calls, c.states,
+		c.notBefore, c.useless, c.planned, c.reasons)
+}
+
+// reminderArrays are entries by column, for unnest.
+type reminderArrays struct {
+	ids, kinds, customers, units, tasks, dues, states, reasons []string
+	leads                                                      []int
+	revisions                                                  []int64
+	visits, calls                                              []*string
+	notBefore, useless, planned                                []time.Time
+}
+
+func byColumn(entries []Reminder) reminderArrays {
+	var c reminderArrays
+	some := func(id domain.ID) *string {
+		if id.IsZero() {
+			return nil
+		}
+		s := id.String()
+		return &s
+	}
+	for _, r := range entries {
+		c.ids, c.kinds, c.customers = append(c.ids, r.ID.String()), append(c.kinds, string(r.Kind)), append(c.customers, r.CustomerID.String())
+		c.units, c.tasks, c.dues = append(c.units, r.UnitID.String()), append(c.tasks, r.Task), append(c.dues, r.DueOn.String())
+		c.leads, c.visits, c.revisions, c.calls = append(c.leads, r.LeadDays), append(c.visits, some(r.VisitID)), append(c.revisions, r.Revision), append(c.calls, some(r.CallID))
+		c.states, c.reasons = append(c.states, string(r.State)), append(c.reasons, r.Reason)
+		c.notBefore, c.useless, c.planned = append(c.notBefore, r.NotBefore), append(c.useless, r.UselessAt), append(c.planned, r.PlannedAt)
+	}
+	return c
 }
