@@ -61,6 +61,7 @@ func (s *Service) planSome(ctx context.Context, p domain.Principal) (int, error)
 		b.Queue(`UPDATE care_due SET led_on = v.l, next_lead_on = v.n
 			FROM unnest($2::uuid[], $3::text[], $4::date[], $5::date[], $6::date[]) AS v(u, t, d, l, n)
 			WHERE care_due.shop_id = $1 AND care_due.unit_id = v.u AND care_due.task = v.t AND care_due.due_on = v.d`, p.Shop, us, ts, dues, leds, nexts)
+		queueRouse(b, p.Shop, now)
 		return tx.Send(ctx, b)
 	})
 	return len(due), err
