@@ -8,6 +8,8 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"drumline/domain"
+	"drumline/domain/care"
 	"drumline/shared/mail"
 )
 
@@ -237,5 +239,27 @@ func TestAnAnswerAfterTheLeaseCounts(t *testing.T) {
 				require.InDelta(t, c.next.Minutes(), next.Sub(w.clock.now()).Minutes(), 0.21*c.next.Minutes())
 			}
 		})
+	}
+}
+
+// A worker that dies between two of its steps leaves the shop to the next one
+// at once, although another has looked meanwhile and gone to rest for an hour.
+func TestAStepLeavesTheShopAwake(t *testing.T) {
+	w := newLongWorld(t)
+	s := newScene(w.a)
+	w.noon()
+	writes(s, m{"lead_days": []int{7}})
+	_, site := home(s, "odile@fenn.example")
+	k := w.worker(&postbox{})
+	w.works(k)
+	dryer(s, site, 6)
+	p, steps := domain.System(w.a.id, "test"), &care.Service{DB: k.DB, Now: w.clock.now}
+	for _, step := range []func(context.Context, domain.Principal) error{steps.Settle, steps.Plan} {
+		_, err := admin(t, w.db).Exec(t.Context(), `UPDATE care_agenda SET wake_at = $1`, w.clock.now().Add(time.Hour))
+		require.NoError(t, err)
+		require.NoError(t, step(t.Context(), p))
+		shops, err := k.Waiting(t.Context())
+		require.NoError(t, err)
+		require.Contains(t, shops, w.a.id)
 	}
 }

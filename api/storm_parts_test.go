@@ -160,7 +160,7 @@ const stormDatabase = "storm"
 // a sign-in of its own with the rights of the worker's role.
 func newStormBase(t *testing.T, workers ...string) *stormBase {
 	t.Helper()
-	b := &stormBase{options: local.Options{Dir: t.TempDir(), Getenv: func(key string) string {
+	b := &stormBase{options: local.Options{Dir: stormDir(t), Getenv: func(key string) string {
 		if key == local.EnvURL { // nobody else's server is crashed
 			return ""
 		}
@@ -182,6 +182,16 @@ func newStormBase(t *testing.T, workers ...string) *stormBase {
 	require.NoError(t, migrations.Up(t.Context(), b.db.MigratorURL))
 	b.signIn(t)
 	return b
+}
+
+// stormDir is a directory that root's server, who is somebody else, can enter.
+func stormDir(t *testing.T) string {
+	t.Helper()
+	dir, err := os.MkdirTemp("", "drumline-storm")
+	require.NoError(t, err)
+	require.NoError(t, os.Chmod(dir, 0o755))
+	t.Cleanup(func() { require.NoError(t, os.RemoveAll(dir)) })
+	return dir
 }
 
 func (b *stormBase) open(t *testing.T) {

@@ -66,6 +66,7 @@ func (s *Service) planSome(ctx context.Context, p domain.Principal) (int, error)
 			FROM unnest($2::uuid[], $3::text[], $4::date[], $5::date[], $6::date[], $7::date[]) AS v(u, t, d, a, l, n)
 			WHERE care_due.shop_id = $1 AND care_due.unit_id = v.u AND care_due.task = v.t AND care_due.due_on = v.d`,
 			p.Shop, c.units, c.tasks, c.dues, c.askeds, c.leds, c.nexts)
+		queueRouse(b, p.Shop, now)
 		return tx.Send(ctx, b)
 	})
 	if written == 0 { // what is left waits for its day elsewhere on earth

@@ -215,6 +215,12 @@ func queueWake(b *pgx.Batch, shop domain.ID, at time.Time) {
 		ON CONFLICT (shop_id) DO UPDATE SET wake_at = least(care_agenda.wake_at, excluded.wake_at)`, shop, at)
 }
 
+// queueRouse has the worker look at the shop by at, if it has a place in the
+// agenda.
+func queueRouse(b *pgx.Batch, shop domain.ID, at time.Time) {
+	b.Queue(`UPDATE care_agenda SET wake_at = least(wake_at, $2) WHERE shop_id = $1`, shop, at)
+}
+
 // openFor is how long the owner's word for a flood holds.
 const openFor = 72 * time.Hour
 

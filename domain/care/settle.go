@@ -105,6 +105,9 @@ func derive(ctx context.Context, tx *pg.Tx, now time.Time, units []string, pol P
 	out.Queue(`UPDATE reminder SET state = 'superseded', settled_at = $3, reason = '`+dateMoved+`' WHERE shop_id = $1 AND unit_id = ANY ($2::uuid[])
 		AND kind = 'care' AND state = 'planned' AND NOT EXISTS (SELECT FROM care_due d
 			WHERE d.shop_id = reminder.shop_id AND d.unit_id = reminder.unit_id AND d.task = reminder.task AND d.asked_on = reminder.due_on)`, tx.P.Shop, units, now)
+	// A worker may have looked while these were locked and gone to rest; this
+	// one may not live to plan.
+	queueRouse(out, tx.P.Shop, now)
 	return tx.Send(ctx, out)
 }
 

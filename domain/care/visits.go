@@ -147,5 +147,5 @@ func ReportReady(b *pgx.Batch, p domain.Principal, now time.Time, call domain.ID
 		JOIN care_policy cp ON cp.shop_id = c.shop_id
 		WHERE c.shop_id = $1 AND c.id = $2 AND cp.enabled AND cp.send_report
 		ON CONFLICT ON CONSTRAINT reminder_once DO NOTHING`, p.Shop, call, domain.NewID(now), now, domain.DateOf(now.UTC()))
-	b.Queue(`UPDATE care_agenda SET wake_at = least(wake_at, $2) WHERE shop_id = $1`, p.Shop, now)
+	queueRouse(b, p.Shop, now)
 }
