@@ -51,7 +51,7 @@ func shopTables(t *testing.T) map[string]bool {
 // across are the statements that look across shops: which of them have something
 // to do. Policies of the worker's own show it ids, times and numbers.
 var across = []string{`SELECT shop_id FROM care_agenda WHERE wake_at <= $1
-	UNION SELECT shop_id FROM care_stale
+	UNION SELECT d.id FROM shop_directory d CROSS JOIN LATERAL (SELECT FROM care_stale s WHERE s.shop_id = d.id LIMIT 1) marked
 	UNION SELECT f.shop_id FROM shop_feed f JOIN care_agenda a ON a.shop_id = f.shop_id AND f.seq > a.visit_seq`,
 	`SELECT DISTINCT shop_id FROM history_stale`}
 
