@@ -344,6 +344,7 @@ var examples = map[string]example{
 	"read-ranking":           {as: "owner", path: "/v1/history/ranking?by=tech"},
 	"read-pareto":            {as: "owner", path: "/v1/history/pareto"},
 	"read-week":              {as: "owner", path: "/v1/history/week"},
+	"read-quarter":           {as: "owner", path: "/v1/history/quarter", header: []string{"Accept", "text/html"}},
 	"read-come-back":         {as: "owner", path: "/v1/calls/{come_back}/come-back"},
 	"put-come-back":          {as: "owner", path: "/v1/calls/{come_back_call}/come-back", body: `{"reason":"use"}`, header: anyETag},
 

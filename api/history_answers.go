@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	_ "embed"
+	"encoding/base64"
 	"encoding/csv"
 	"fmt"
 	"html/template"
@@ -17,7 +18,10 @@ import (
 	"drumline/domain/history"
 )
 
-const csvType = "text/csv"
+const (
+	csvType = "text/csv"
+	svgType = "image/svg+xml"
+)
 
 // HistoryFilter chooses the repairs an answer rests on.
 type HistoryFilter struct {
@@ -86,12 +90,21 @@ func cell(v any) string {
 }
 
 // asked registers one question: JSON by default, its table as CSV.
-func asked[I, T any](e *Edge, id, path, summary, description string, answer func(context.Context, *I) (T, error), table func(T) [][]any) {
+func asked[I, T any](e *Edge, id, path, summary, description string, answer func(context.Context, *I) (T, error), table func(T) [][]any,
+	picture func(context.Context, *I) ([]byte, error)) {
 	op := show(id, path, "history", ownerly, summary)
 	op.Description = description + " Each answer says how much it rests on, and why there is no figure where there is none. With Accept: text/csv the same numbers as a table."
 	op.Produces = []string{jsonType, csvType}
+	if picture != nil {
+		op.Description += " With Accept: image/svg+xml as a picture, legible in grey."
+		op.Produces = append(op.Produces, svgType)
+	}
 	op.Errors = []int{http.StatusUnprocessableEntity}
 	register(e, op, func(ctx context.Context, in *I) (*answerOut, error) {
+		if offer(ctx) == svgType {
+			svg, err := picture(ctx, in)
+			return &answerOut{ContentType: svgType, Policy: "default-src 'none'; style-src 'unsafe-inline'", Cache: "private, no-store", Body: svg}, err
+		}
 		t, err := answer(ctx, in)
 		if err != nil {
 			return nil, err
@@ -113,6 +126,11 @@ type byPart struct {
 	By string `query:"by" enum:"part_number,part_source,lot" default:"part_number"`
 }
 
+type byRanked struct {
+	HistoryFilter
+	By string `query:"by" enum:"part,part_source,fault,kind,model,tech" default:"part"`
+}
+
 type byCause struct {
 	HistoryFilter
 	By  string `query:"by" enum:"fault,part,part_source,kind,model" default:"fault"`
@@ -125,46 +143,65 @@ func (a *API) registerHistoryAnswers(e *Edge) {
 		"Come-backs within 30 and 90 days, first-visit fix rate, the part that stands out, and whether it gets better.",
 		func(ctx context.Context, in *HistoryFilter) (history.Summary, error) {
 			return a.History.Summary(ctx, principal(ctx), in.filter())
-		}, summaryTable)
+		}, summaryTable, nil)
 	asked(e, "read-come-backs", base+"come-backs", "Show what share of the work comes back",
 		"By call (the same complaint again) and by repair (the same fault again), with the reasons that were put down. The naive rate takes young repairs for good ones and is shown for comparison only.",
 		func(ctx context.Context, in *HistoryFilter) (history.ComeBacks, error) {
 			return a.History.ComeBacks(ctx, principal(ctx), in.filter())
-		}, comeBackTable)
+		}, comeBackTable,
+		func(ctx context.Context, in *HistoryFilter) ([]byte, error) {
+			return a.History.Picture(ctx, principal(ctx), "come-backs", in.filter(), "")
+		})
 	asked(e, "read-time-to-come-back", base+"time-to-come-back", "Show how soon the same fault comes back",
 		"The curve of all repairs, and with by of the largest groups. Whether groups differ is withheld where the test would mislead.",
 		func(ctx context.Context, in *byGroup) (history.TimeToComeBack, error) {
 			return a.History.TimeToComeBack(ctx, principal(ctx), in.filter(), in.By)
-		}, curveTable)
+		}, curveTable,
+		func(ctx context.Context, in *byGroup) ([]byte, error) {
+			return a.History.Picture(ctx, principal(ctx), "time-to-come-back", in.filter(), in.By)
+		})
 	asked(e, "read-repeats", base+"repeats", "Show how many further repairs a unit needs",
 		"The mean number per unit since its first repair, which is not counted: it brought the unit to the shop.",
 		func(ctx context.Context, in *HistoryFilter) (history.Repeats, error) {
 			return a.History.Repeats(ctx, principal(ctx), in.filter())
-		}, repeatTable)
+		}, repeatTable,
+		func(ctx context.Context, in *HistoryFilter) ([]byte, error) {
+			return a.History.Picture(ctx, principal(ctx), "repeats", in.filter(), "")
+		})
 	asked(e, "read-part-life", base+"part-life", "Show how long fitted parts last",
 		"By part number, source or lot. Fewer than three failures give no life; what is longer than anything followed is marked as a guess.",
 		func(ctx context.Context, in *byPart) (history.PartLives, error) {
 			return a.History.PartLife(ctx, principal(ctx), in.filter(), in.By)
-		}, lifeTable)
+		}, lifeTable,
+		func(ctx context.Context, in *byPart) ([]byte, error) {
+			return a.History.Picture(ctx, principal(ctx), "part-life", in.filter(), in.By)
+		})
 	asked(e, "read-trend", base+"trend", "Show whether it gets better or worse",
 		"Each unit's own time is looked at, never calendar dates, which a growing shop would take for worsening. A chart for each part of a kind rings when it begins to come back twice as often.",
 		func(ctx context.Context, in *HistoryFilter) (history.Trend, error) {
 			return a.History.Trend(ctx, principal(ctx), in.filter())
-		}, trendTable)
+		}, trendTable,
+		func(ctx context.Context, in *HistoryFilter) ([]byte, error) {
+			return a.History.Picture(ctx, principal(ctx), "trend", in.filter(), "")
+		})
 	asked(e, "read-ranking", base+"ranking", "Show what stands out",
 		"By the probability of being worse than the shop, so that one of one never tops the list. Techs are compared on the same work.",
-		func(ctx context.Context, in *struct {
-			HistoryFilter
-			By string `query:"by" enum:"part,part_source,fault,kind,model,tech" default:"part"`
-		}) (history.Ranking, error) {
+		func(ctx context.Context, in *byRanked) (history.Ranking, error) {
 			return a.History.Ranking(ctx, principal(ctx), in.filter(), in.By)
-		}, rankTable)
+		}, rankTable,
+		func(ctx context.Context, in *byRanked) ([]byte, error) {
+			return a.History.Picture(ctx, principal(ctx), "ranking", in.filter(), in.By)
+		})
 	asked(e, "read-pareto", base+"pareto", "Show what comes back most",
 		"By count, with rates beside it: volume is not badness.",
 		func(ctx context.Context, in *byCause) (history.Pareto, error) {
 			return a.History.Pareto(ctx, principal(ctx), in.filter(), in.By, in.Per)
-		}, paretoTable)
+		}, paretoTable,
+		func(ctx context.Context, in *byCause) ([]byte, error) {
+			return a.History.Picture(ctx, principal(ctx), "pareto", in.filter(), in.By)
+		})
 	a.registerWeek(e)
+	a.registerQuarter(e)
 	a.registerComeBack(e)
 }
 
@@ -299,6 +336,56 @@ func (a *API) registerWeek(e *Edge) {
 			return nil, fmt.Errorf("api: the Friday page: %w", err)
 		}
 		return &answerOut{ContentType: "text/html; charset=utf-8", Policy: weekPolicy, Cache: "private, no-store", Body: page.Bytes()}, nil
+	})
+}
+
+//go:embed quarter.html
+var quarterHTML string
+
+var quarterPage = template.Must(template.New("quarter").Funcs(template.FuncMap{"day": longDay, "words": underscored, "percent": shareText, "picture": pictureOf}).Parse(quarterHTML))
+
+var quarterPolicy = "default-src 'none'; img-src data:; style-src '" + styleHash(quarterHTML) + "'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
+
+func shareText(f history.Figure) string {
+	if f.Value == nil {
+		return "none: " + strings.ReplaceAll(f.Status, "_", " ")
+	}
+	text := fmt.Sprintf("%.1f %%", 100**f.Value)
+	if f.Low != nil && f.High != nil {
+		text += fmt.Sprintf(" (%.1f to %.1f)", 100**f.Low, 100**f.High)
+	}
+	return text
+}
+
+// pictureOf is a picture as the address of an image: as such it can run
+// nothing, whatever stands in it.
+func pictureOf(svg []byte) template.URL {
+	return template.URL("data:image/svg+xml;base64," + base64.StdEncoding.EncodeToString(svg)) //nolint:gosec // made of base64 alone
+}
+
+func (a *API) registerQuarter(e *Edge) {
+	op := show("read-quarter", "/v1/history/quarter", "history", ownerly, "Print the report of a quarter")
+	op.Description = "The repairs closed in three months with pictures and sentences, as a page to print. Ask a few months later for what has come back since."
+	op.Produces = []string{"text/html"}
+	register(e, op, func(ctx context.Context, in *struct {
+		Until domain.Date `query:"until" doc:"The last day of the three months; absent: yesterday."`
+	}) (*answerOut, error) {
+		q, err := a.History.ReadQuarter(ctx, principal(ctx), in.Until)
+		if err != nil {
+			return nil, err
+		}
+		shop, err := a.People.ReadShop(ctx, principal(ctx))
+		if err != nil {
+			return nil, err
+		}
+		var page bytes.Buffer
+		if err := quarterPage.Execute(&page, struct {
+			Shop string
+			history.Quarter
+		}{shop.Name, q}); err != nil {
+			return nil, fmt.Errorf("api: the quarter: %w", err)
+		}
+		return &answerOut{ContentType: "text/html; charset=utf-8", Policy: quarterPolicy, Cache: "private, no-store", Body: page.Bytes()}, nil
 	})
 }
 

@@ -47,8 +47,8 @@ var million = []string{
 		SELECT shop, site, customer, i || ' Aspen Way', '80' || lpad(area::text, 3, '0'), 'America/New_York', now(), now() FROM units WHERE i % 2 = 0`,
 	`INSERT INTO unit (shop_id, id, site_id, kind, model, installed_on, created_at, updated_at)
 		SELECT shop, unit, site, 'electric_dryer', 'QX-41', due - interval '1 year', now(), now() FROM units`,
-	`INSERT INTO care_due (shop_id, unit_id, task, due_on, derived_on, led_on, next_lead_on)
-		SELECT shop, unit, 'lint_path', due, due - 365, CASE WHEN due - 7 <= $1::date THEN due - 7 WHEN due - 30 <= $1::date THEN due - 30 END,
+	`INSERT INTO care_due (shop_id, unit_id, task, due_on, months, asked_on, derived_on, led_on, next_lead_on)
+		SELECT shop, unit, 'lint_path', due, 12, due, due - 365, CASE WHEN due - 7 <= $1::date THEN due - 7 WHEN due - 30 <= $1::date THEN due - 30 END,
 			CASE WHEN due - 30 > $1::date THEN due - 30 WHEN due - 7 > $1::date THEN due - 7 END FROM units`,
 	`INSERT INTO mail (shop_id, id, kind, customer_id, day, message_id, token_hash, state, attempt, next_at, useless_at, claimed_by, handed_at, created_at, settled_at)
 		SELECT shop, mail, 'care', customer, due - 395, mail || '@shop.example', sha256(mail::text::bytea), 'accepted', 1, due - 395, due - 351, 'w', due - 395, due - 395, due - 395

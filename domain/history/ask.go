@@ -67,7 +67,7 @@ func ptr(n survival.Number) *float64 {
 	return &n.Value
 }
 
-func figure(n survival.Number, i survival.Interval) Figure {
+func limited(n survival.Number, i survival.Interval) Figure {
 	return Figure{ptr(n), ptr(i.Lo), ptr(i.Hi), string(n.Status)}
 }
 
@@ -92,6 +92,16 @@ func (s *Service) cut(shop people.Shop) (domain.Date, error) {
 		return domain.Date{}, fmt.Errorf("history: zone of shop %s: %w", shop.ID, err)
 	}
 	return domain.DateOf(s.Now().In(zone).AddDate(0, 0, -1)), nil
+}
+
+// today is the day of the data cut and the shop.
+func (s *Service) today(ctx context.Context, p domain.Principal) (domain.Date, people.Shop, error) {
+	var shop people.Shop
+	if err := s.DB.Read(ctx, p, func(b *pgx.Batch) { people.QueueShop(b, p.Shop, &shop) }); err != nil {
+		return domain.Date{}, shop, err
+	}
+	cut, err := s.cut(shop)
+	return cut, shop, err
 }
 
 func forOwner(p domain.Principal) error {

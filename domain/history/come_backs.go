@@ -66,10 +66,10 @@ func (a *asking) comeBacks() ComeBacks {
 // within is the share come back within n days.
 func within(rows []survival.Row, c *survival.Competing, n int, what, again string) Within {
 	r := survival.RepeatWithin(rows, Same, n, Level)
-	w := Within{Days: n, Events: r.Events, AtRisk: r.AtRisk, Share: figure(r.F, r.Interval), Naive: figure(r.Naive, r.NaiveInterval), Worth: bare(r.EffectiveN),
+	w := Within{Days: n, Events: r.Events, AtRisk: r.AtRisk, Share: limited(r.F, r.Interval), Naive: limited(r.Naive, r.NaiveInterval), Worth: bare(r.EffectiveN),
 		Status: string(r.Status), Method: r.Method, Repairs: r.Repairs}
 	same, other := c.At(Same, n), c.At(Other, n)
-	w.Same, w.Other = figure(same.F, same.Interval), figure(other.F, other.Interval)
+	w.Same, w.Other = limited(same.F, same.Interval), limited(other.F, other.Interval)
 	w.Means = shareSentence(w, what, again)
 	return w
 }

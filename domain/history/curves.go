@@ -129,7 +129,7 @@ func (a *asking) curve(name string, rows []survival.Row) GroupCurve {
 	}
 	g.Points = thinned(g.Points)
 	median, tenth := c.Median(), c.Quantile(0.1)
-	g.Median, g.Tenth = figure(median.Time, median.Interval), figure(tenth.Time, tenth.Interval)
+	g.Median, g.Tenth = limited(median.Time, median.Interval), limited(tenth.Time, tenth.Interval)
 	g.Head.Status = string(c.Status)
 	g.Head.Sentence = medianSentence(g)
 	return g

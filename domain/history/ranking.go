@@ -53,7 +53,7 @@ func (a *asking) ranking(by string) Ranking {
 	all := a.repairRows(nil)
 	shop := survival.RepeatWithin(all, Same, horizon, Level)
 	out := Ranking{Head: a.head(all, Same, "share back within 90 days; beta-binomial empirical bayes on effective repairs; exact funnel limits"), By: by, Days: horizon,
-		Shop: figure(shop.F, shop.Interval), Groups: []RankedGroup{}}
+		Shop: limited(shop.F, shop.Interval), Groups: []RankedGroup{}}
 	out.Status, out.AtRisk = string(shop.Status), shop.AtRisk
 	var gs []survival.Group
 	rows, old := a.rowsBy(by), a.oldEnough(by, horizon)
@@ -109,7 +109,7 @@ func (a *asking) ranked(g survival.Ranked, shop float64, by string, horizon int)
 	}
 	if by == "tech" {
 		s := survival.Standardise(a.mix(g.Name, horizon), Level)
-		adjusted := figure(s.Ratio, s.Interval)
+		adjusted := limited(s.Ratio, s.Interval)
 		out.Adjusted, out.Expected = &adjusted, s.Expected
 	}
 	return out
@@ -207,6 +207,12 @@ func (s *Service) Pareto(ctx context.Context, p domain.Principal, f Filter, by, 
 }
 
 func (a *asking) pareto(by, per string) Pareto {
+	out, _ := a.paretoOf(by, per)
+	return out
+}
+
+// paretoOf is pareto with what the numerics gave.
+func (a *asking) paretoOf(by, per string) (Pareto, survival.Pareto) {
 	out := Pareto{Head: a.head(a.repairRows(nil), Same, "counts of the same fault again; garwood limits; gamma-poisson empirical bayes"), By: by, Lines: []ParetoLine{},
 		Per: map[string]string{"repair": "repair", "day": "1000 days followed"}[per]}
 	of := map[string]*survival.Cause{}
@@ -233,14 +239,14 @@ func (a *asking) pareto(by, per string) Pareto {
 	p := survival.ParetoOf(causes, Level)
 	out.Status = string(p.Status)
 	for _, i := range p.Items {
-		out.Lines = append(out.Lines, ParetoLine{i.Name, i.Count, bare(i.Share), bare(i.CumShare), i.Exposure, figure(i.Rate.Value, i.Rate.Interval), figure(i.BayesRate, i.BayesInterval)})
+		out.Lines = append(out.Lines, ParetoLine{i.Name, i.Count, bare(i.Share), bare(i.CumShare), i.Exposure, limited(i.Rate.Value, i.Rate.Interval), limited(i.BayesRate, i.BayesInterval)})
 	}
 	out.Sentence = "Nothing has come back yet."
 	if len(out.Lines) > 0 && out.Lines[0].Count > 0 {
 		l := out.Lines[0]
 		out.Sentence = fmt.Sprintf("Most often it is %s: %d of %d returns. That is volume; the rates say what is bad.", l.Name, l.Count, p.Total)
 	}
-	return out
+	return out, p
 }
 
 // Summary is the five numbers an owner looks at first.
