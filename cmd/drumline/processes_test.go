@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"net/url"
 	"path/filepath"
 	"testing"
 	"time"
@@ -25,8 +26,9 @@ func TestSeveralOfEachOnOneDatabase(t *testing.T) {
 	}
 	var services []*running
 	var urls []string
-	for range 2 {
-		r := start(t, base, "serve", "--listen", "127.0.0.1:0")
+	// The second as behind a pooler that lends connections by transaction: without prepared statements.
+	for _, database := range []string{db.AppURL, unprepared(t, db.AppURL)} {
+		r := start(t, with(base, "DRUMLINE_DATABASE_URL", database), "serve", "--listen", "127.0.0.1:0")
 		r.until("address", func() bool { return servingAt.MatchString(r.stderr.String()) })
 		services, urls = append(services, r), append(urls, servingAt.FindStringSubmatch(r.stderr.String())[1])
 	}
@@ -50,7 +52,7 @@ func TestSeveralOfEachOnOneDatabase(t *testing.T) {
 	require.NoError(t, err)
 	defer func() { require.NoError(t, box.Close()) }()
 	env := settings("DRUMLINE_WORKER_URL", db.WorkerURL, "DRUMLINE_KEY_FILE", keys, "DRUMLINE_BASE_URL", urls[0], "DRUMLINE_MAIL_SERVER", "smtp+plain://"+box.Addr())
-	workers := []*running{start(t, env, "worker"), start(t, env, "worker")}
+	workers := []*running{start(t, env, "worker"), start(t, with(env, "DRUMLINE_WORKER_URL", unprepared(t, db.WorkerURL)), "worker")}
 	workers[0].until("mails", func() bool { return len(box.Mails()) >= customers })
 	time.Sleep(3 * time.Second) // a few more looks of both: what is sent twice would come now
 	got := map[string]int{}
@@ -63,6 +65,27 @@ func TestSeveralOfEachOnOneDatabase(t *testing.T) {
 	}
 	for _, r := range append(workers, services...) {
 		r.interrupt()
+	}
+}
+
+// unprepared is a sign-in that leaves no prepared statement on its connection.
+func unprepared(t *testing.T, raw string) string {
+	t.Helper()
+	u, err := url.Parse(raw)
+	require.NoError(t, err)
+	q := u.Query()
+	q.Set("default_query_exec_mode", "cache_describe")
+	u.RawQuery = q.Encode()
+	return u.String()
+}
+
+// with is an environment in which one variable differs.
+func with(env func(string) string, name, value string) func(string) string {
+	return func(n string) string {
+		if n == name {
+			return value
+		}
+		return env(n)
 	}
 }
 
