@@ -120,3 +120,37 @@ func mustExist(t *testing.T, args []string) {
 	require.NoError(t, err)
 	require.Contains(t, out, "Usage: drumline "+strings.Join(args, " "), "it is a subcommand, not an argument of one")
 }
+
+var (
+	namedSetting = regexp.MustCompile(`DRUMLINE_[A-Z_]+`)
+	namedPath    = regexp.MustCompile("[`(]((?:(?:GET|POST|PATCH) )?/v1/[a-z0-9/-]+)")
+	namedCommand = regexp.MustCompile("(?:`|…|^    )drumline ([a-z]+(?: up| check| create)?)")
+	namedFile    = regexp.MustCompile(`\]\(([a-z./-]+)\)`)
+)
+
+// The runbook speaks of nothing that is not there.
+func TestRunbookNamesWhatThereIs(t *testing.T) {
+	text := deployed(t, "runbook.md")
+	names, paths, commands := namedSetting.FindAllString(text, -1), namedPath.FindAllStringSubmatch(text, -1), namedCommand.FindAllStringSubmatch(text, -1)
+	require.NotEmpty(t, names)
+	require.NotEmpty(t, paths)
+	require.NotEmpty(t, commands)
+	for _, name := range names {
+		require.Contains(t, environment, name)
+	}
+	document, err := os.ReadFile("../../api/openapi.yaml")
+	require.NoError(t, err)
+	for _, m := range paths {
+		_, p, ok := strings.Cut(m[1], " ")
+		if !ok {
+			p = m[1]
+		}
+		require.Contains(t, string(document), "\n  "+p, "no such path")
+	}
+	for _, m := range commands {
+		mustExist(t, strings.Fields(m[1]))
+	}
+	for _, m := range namedFile.FindAllStringSubmatch(text, -1) {
+		deployed(t, m[1])
+	}
+}
