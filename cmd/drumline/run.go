@@ -28,6 +28,8 @@ type commands struct {
 	Migrate migrateCommand `cmd:"" help:"Bring the database schema up to date, or look at its version."`
 	Shop    shopCommand    `cmd:"" help:"Make shops."`
 	Check   checkCommand   `cmd:"" help:"Work at a machine from a terminal: check after check, until enough is known."`
+	Ready   readyCommand   `cmd:"" help:"Ask a service that runs whether it is ready; fail when it is not."`
+	Keys    keysCommand    `cmd:"" help:"Make the key file (DRUMLINE_KEY_FILE) where it is missing. Do so once before several processes share it."`
 	Version versionCommand `cmd:"" help:"Say which version this is."`
 }
 
