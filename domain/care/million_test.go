@@ -50,8 +50,8 @@ var million = []string{
 	`INSERT INTO care_due (shop_id, unit_id, task, due_on, months, asked_on, derived_on, led_on, next_lead_on)
 		SELECT shop, unit, 'lint_path', due, 12, due, due - 365, CASE WHEN due - 7 <= $1::date THEN due - 7 WHEN due - 30 <= $1::date THEN due - 30 END,
 			CASE WHEN due - 30 > $1::date THEN due - 30 WHEN due - 7 > $1::date THEN due - 7 END FROM units`,
-	`INSERT INTO mail (shop_id, id, kind, customer_id, day, message_id, token_hash, state, attempt, next_at, useless_at, claimed_by, handed_at, created_at, settled_at)
-		SELECT shop, mail, 'care', customer, due - 395, mail || '@shop.example', sha256(mail::text::bytea), 'accepted', 1, due - 395, due - 351, 'w', due - 395, due - 395, due - 395
+	`INSERT INTO mail (shop_id, id, kind, customer_id, day, message_id, token_hash, bounce_hash, state, attempt, next_at, useless_at, claimed_by, handed_at, created_at, settled_at)
+		SELECT shop, mail, 'care', customer, due - 395, mail || '@shop.example', sha256(mail::text::bytea), sha256(('b' || mail::text)::bytea), 'accepted', 1, due - 395, due - 351, 'w', due - 395, due - 395, due - 395
 		FROM units WHERE i % 2 = 0`,
 	`INSERT INTO reminder (shop_id, id, kind, channel, customer_id, unit_id, task, due_on, lead_days, state, not_before, useless_at, mail_id, planned_at, settled_at)
 		SELECT shop, unit, 'care', 'email', customer, unit, 'lint_path', due - 365, 30, 'mailed', due - 395, due - 351, mail, due - 396, due - 395 FROM units`,

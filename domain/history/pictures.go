@@ -144,10 +144,11 @@ func orDefault(s, otherwise string) string {
 // spoken shows a code as words.
 func spoken(code string) string { return strings.ReplaceAll(code, "_", " ") }
 
-// Quarter is a printable report: the answers of some months with their
-// pictures.
+// Quarter is a printable report: what three months brought, and the answers of
+// all repairs up to their end with their pictures.
 type Quarter struct {
 	From, Until domain.Date
+	Months      ComeBacks // of the calls closed in the three months
 	Summary     Summary
 	ComeBacks   ComeBacks
 	Pareto      Pareto
@@ -167,21 +168,21 @@ func (s *Service) ReadQuarter(ctx context.Context, p domain.Principal, until dom
 		until = cut
 	}
 	q := Quarter{From: domain.DateOf(until.AddMonths(-3).Time().AddDate(0, 0, 1)), Until: until, Pictures: map[string][]byte{}}
-	a, err := s.gather(ctx, p, Filter{From: q.From, Until: q.Until}, "summary")
+	months, err := s.gather(ctx, p, Filter{From: q.From, Until: q.Until}, "summary")
+	if err != nil {
+		return q, err
+	}
+	q.Months = months.comeBacks()
+	a, err := s.gather(ctx, p, Filter{Until: q.Until}, "summary") // three months are too short for most
 	if err != nil {
 		return q, err
 	}
 	q.Summary, q.ComeBacks, q.Pareto, q.Ranking = a.summary(), a.comeBacks(), a.pareto("fault", "repair"), a.ranking("part")
 	for name, draw := range pictures {
-		if name != "part-life" {
+		if name != "part-life" { // it leaves out what fitted nothing: last
 			q.Pictures[name] = draw(a, "")
 		}
 	}
-	whole, err := s.gather(ctx, p, Filter{}, "part-life") // a quarter is too short for a life
-	if err != nil {
-		return q, err
-	}
-	q.Pictures["part-life"] = whole.drawLife("part_number")
-	q.Parts = whole.partLife("part_number")
+	q.Pictures["part-life"], q.Parts = a.drawLife("part_number"), a.partLife("part_number")
 	return q, nil
 }
