@@ -29,7 +29,9 @@ type facts struct {
 	offer       string
 	idempotency string
 	ifMatch     int64
-	kind        string // of the problem that was answered
+	kind        string   // of the problem that was answered
+	policies    []string // what RateLimit-Policy tells
+	quotas      []string // what RateLimit tells
 }
 
 type factsKey struct{}

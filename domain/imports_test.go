@@ -33,6 +33,7 @@ var allowed = map[string]string{
 	"domain/dispatch":         "domain domain/dispatch/hours domain/dispatch/ical domain/dispatch/route domain/supplements domain/audit domain/once domain/people domain/customers domain/calls domain/care domain/repair shared/mail shared/pg diagnosis diagnosis/airflow diagnosis/catalogue diagnosis/electric diagnosis/isolate diagnosis/measure diagnosis/sensors",
 	"domain/history":          "domain domain/audit domain/once domain/people domain/dispatch/hours domain/history/survival shared/pg diagnosis/isolate",
 	"api/wire":                "domain",
+	"api/quota":               "",
 	"api":                     "* -cmd -migrations -shared/pg/local -shared/pg/pgtest -api/apitest -shared/mail/mailtest",
 	"api/apitest":             "",
 	"migrations":              "shared/pg/roles",

@@ -113,6 +113,8 @@ func newServer(c Config, listener net.Listener, db *pg.DB, keys *people.Keyring,
 	a := api.New(api.Deps{DB: db, Keys: keys, Hasher: people.NewHasher(), Catalogue: cat, Now: now, AccessLife: c.AccessLife})
 	s := &server{db: db, api: a, log: log, drain: c.DrainTime, listener: listener, url: c.BaseURL}
 	edge := a.Edge(version(), log)
+	edge.Limits = api.NewLimits(c.limits())
+	edge.TrustProxies(c.TrustedProxies)
 	edge.Mount("/livez", http.HandlerFunc(live))
 	edge.Mount("/readyz", http.HandlerFunc(s.ready))
 	s.http = edge.Server(c.Listen)
