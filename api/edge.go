@@ -16,6 +16,7 @@ import (
 	"github.com/danielgtaylor/huma/v2/adapters/humaecho"
 	"github.com/klauspost/compress/gzhttp"
 	"github.com/labstack/echo/v4"
+	"go.opentelemetry.io/otel/trace"
 
 	"drumline/api/wire"
 	"drumline/domain"
@@ -53,6 +54,8 @@ type Edge struct {
 	// BodyTimeout bounds the reading of a body, for operations registered
 	// after it is set that have no time of their own.
 	BodyTimeout time.Duration
+	// Tracer, when set, makes a span of each request.
+	Tracer trace.Tracer
 	// Limits bound what callers may take; nil bounds nothing.
 	Limits *Limits
 	// Observe, when set, gets the facts of each finished request.

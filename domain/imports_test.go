@@ -44,6 +44,7 @@ var allowed = map[string]string{
 	"shared/mail":             "domain",
 	"shared/mail/mailtest":    "",
 	"shared/mail/sink":        "",
+	"shared/telemetry":        "",
 	"cmd/bench":               "* -shared/pg/pgtest -api/apitest -shared/mail/mailtest",
 	"cmd/drumline/seed":       "* -shared/pg/pgtest -api/apitest -shared/mail/mailtest",
 	"cmd/drumline":            "* -shared/pg/pgtest -api/apitest -shared/mail/mailtest",

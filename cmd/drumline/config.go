@@ -86,6 +86,13 @@ type Config struct {
 	// address. By default nobody is believed. Naming addresses that clients can
 	// have lets them choose whose limit they use up.
 	TrustedProxies []netip.Prefix `env:"DRUMLINE_TRUSTED_PROXIES"`
+	// MetricsListen is an address of its own for /metrics, of serve and worker
+	// each. By default there is none. It asks for no token: let only the
+	// collector reach it.
+	MetricsListen string `env:"DRUMLINE_METRICS_LISTEN"`
+	// TraceEndpoint is the base address of an OTLP/HTTP collector, to which serve
+	// sends a span of each request. By default none is made.
+	TraceEndpoint string `env:"OTEL_EXPORTER_OTLP_ENDPOINT"`
 	// LogLevel is debug, info, warn or error. Below info each request is no
 	// longer logged.
 	LogLevel slog.Level `env:"DRUMLINE_LOG_LEVEL" envDefault:"info"`
@@ -95,7 +102,8 @@ type Config struct {
 var environment = []string{"DRUMLINE_DATABASE_URL", "DRUMLINE_MIGRATOR_URL", "DRUMLINE_LISTEN", "DRUMLINE_KEY_FILE", "DRUMLINE_ISSUER",
 	"DRUMLINE_BASE_URL", "DRUMLINE_ACCESS_LIFE", "DRUMLINE_POOL_SIZE", "DRUMLINE_DRAIN_TIME", "DRUMLINE_LOG_LEVEL",
 	"DRUMLINE_WORKER_URL", "DRUMLINE_MAIL_SERVER", "DRUMLINE_MAIL_ONLY", "DRUMLINE_BOUNCE_DOMAIN", "DRUMLINE_BOUNCE_MAILDIR",
-	"DRUMLINE_LIMIT_PERSON", "DRUMLINE_LIMIT_SHOP", "DRUMLINE_LIMIT_ADDRESS", "DRUMLINE_SHOP_AT_ONCE", "DRUMLINE_OPEN_REQUESTS", "DRUMLINE_TRUSTED_PROXIES"}
+	"DRUMLINE_LIMIT_PERSON", "DRUMLINE_LIMIT_SHOP", "DRUMLINE_LIMIT_ADDRESS", "DRUMLINE_SHOP_AT_ONCE", "DRUMLINE_OPEN_REQUESTS", "DRUMLINE_TRUSTED_PROXIES",
+	"DRUMLINE_METRICS_LISTEN", "OTEL_EXPORTER_OTLP_ENDPOINT"}
 
 // readConfig reads the environment. Its error names the variable.
 func readConfig(getenv func(string) string) (Config, error) {
@@ -148,7 +156,8 @@ func (c Config) String() string {
 		"drain_time=" + c.DrainTime.String(), "worker_url=" + blank(c.WorkerURL), "mail_server=" + blank(c.MailServer), "mail_only=" + strings.Join(c.MailOnly, ","),
 		"bounce_domain=" + c.BounceDomain, "bounce_maildir=" + c.BounceMaildir, "log_level=" + strings.ToLower(c.LogLevel.String()),
 		fmt.Sprintf("limit_person=%d limit_shop=%d limit_address=%d", c.LimitPerson, c.LimitShop, c.LimitAddress),
-		fmt.Sprintf("shop_at_once=%d open_requests=%d trusted_proxies=%v", c.ShopAtOnce, c.OpenRequests, c.TrustedProxies)}, " ")
+		fmt.Sprintf("shop_at_once=%d open_requests=%d trusted_proxies=%v", c.ShopAtOnce, c.OpenRequests, c.TrustedProxies),
+		"metrics_listen=" + c.MetricsListen, "otel_exporter_otlp_endpoint=" + blank(c.TraceEndpoint)}, " ")
 }
 
 // blank hides what a database URL must not show. What cannot be read as a URL
