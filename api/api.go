@@ -29,7 +29,11 @@ model wins over every figure given here.
 
 **Conventions.** Instants are UTC (RFC 3339) and end in ` + "`_at`" + `; civil dates end in ` + "`_on`" + `. Units are UCUM codes. Errors are problem
 details (RFC 9457). Creating requests need an Idempotency-Key; changing ones need If-Match with the ETag read before. Values of
-enumerations may be added: treat an unknown one as "other".`
+enumerations may be added: treat an unknown one as "other".
+
+**Limits.** A person, a shop and, where no token is asked for, a client address have a quota of requests; ` + "`RateLimit-Policy`" + ` and
+` + "`RateLimit`" + ` tell of it with each answer. 429 and 503 carry Retry-After: wait that long, then repeat the request with the same
+Idempotency-Key.`
 
 // Deps is what the service is built from. All fields are required.
 type Deps struct {

@@ -5,7 +5,9 @@ import (
 	"errors"
 	"io"
 	"log/slog"
+	"net"
 	"net/http"
+	"net/netip"
 	"strings"
 	"sync"
 	"time"
@@ -14,6 +16,7 @@ import (
 	"github.com/danielgtaylor/huma/v2/adapters/humaecho"
 	"github.com/klauspost/compress/gzhttp"
 	"github.com/labstack/echo/v4"
+	"go.opentelemetry.io/otel/trace"
 
 	"drumline/api/wire"
 	"drumline/domain"
@@ -51,6 +54,10 @@ type Edge struct {
 	// BodyTimeout bounds the reading of a body, for operations registered
 	// after it is set that have no time of their own.
 	BodyTimeout time.Duration
+	// Tracer, when set, makes a span of each request.
+	Tracer trace.Tracer
+	// Limits bound what callers may take; nil bounds nothing.
+	Limits *Limits
 	// Observe, when set, gets the facts of each finished request.
 	Observe func(Access)
 
@@ -104,6 +111,23 @@ func (e *Edge) Handler() http.Handler {
 		e.router.GET("/openapi.yaml", serveBytes("application/yaml", e.yaml))
 	})
 	return http.HandlerFunc(e.serve)
+}
+
+// TrustProxies takes the client's address from X-Forwarded-For when the peer is
+// in one of nets: the last address there that is in none of them. Nothing else
+// makes the header count, since any client can send it.
+func (e *Edge) TrustProxies(nets []netip.Prefix) {
+	e.mustBeOpen("a trusted proxy")
+	if len(nets) == 0 {
+		return
+	}
+	options := []echo.TrustOption{echo.TrustLoopback(false), echo.TrustLinkLocal(false), echo.TrustPrivateNet(false)}
+	for _, n := range nets {
+		n = n.Masked()
+		options = append(options, echo.TrustIPRange(&net.IPNet{IP: n.Addr().AsSlice(), Mask: net.CIDRMask(n.Bits(), n.Addr().BitLen())}))
+	}
+	e.clientIP = echo.ExtractIPFromXFFHeader(options...)
+	e.router.IPExtractor = e.clientIP
 }
 
 // Server gives a server for the edge with every timeout set. The caller

@@ -16,6 +16,7 @@ const (
 	mergePatchType = "application/merge-patch+json"
 	bearerScheme   = "bearer"
 	problemRef     = "#/components/responses/Problem"
+	tooManyRef     = "#/components/responses/TooMany"
 )
 
 // humaConfig is written out rather than taken from huma.DefaultConfig, which
@@ -29,7 +30,7 @@ func humaConfig(info Info) huma.Config {
 			Info:    &huma.Info{Title: info.Title, Version: info.Version, Description: info.Description},
 			Components: &huma.Components{
 				Schemas:   schemas,
-				Responses: map[string]*huma.Response{"Problem": problemResponse(schemas)},
+				Responses: map[string]*huma.Response{"Problem": problemResponse(schemas), "TooMany": tooManyResponse(schemas)},
 				SecuritySchemes: map[string]*huma.SecurityScheme{
 					bearerScheme: {Type: "http", Scheme: "bearer", Description: "The access token of a session, in the Authorization header."},
 				},
@@ -63,6 +64,22 @@ func problemResponse(schemas huma.Registry) *huma.Response {
 			wire.ProblemType: {Schema: schemas.Schema(reflect.TypeFor[wire.Problem](), true, "Problem")},
 		},
 	}
+}
+
+// tooManyResponse is the Problem of a used-up quota. The two RateLimit fields
+// come with every other answer too, where limits are set.
+func tooManyResponse(schemas huma.Registry) *huma.Response {
+	text := func(s string) *huma.Param {
+		return &huma.Param{Description: s, Schema: &huma.Schema{Type: huma.TypeString}}
+	}
+	r := problemResponse(schemas)
+	r.Description = "A quota is used up. Wait as long as Retry-After says."
+	r.Headers = map[string]*huma.Param{
+		"Retry-After":      {Description: "Seconds until a request will be granted.", Schema: &huma.Schema{Type: huma.TypeInteger}},
+		"RateLimit-Policy": text("The quotas that apply, by name: q requests in w seconds (draft-ietf-httpapi-ratelimit-headers-09)."),
+		"RateLimit":        text("What is left of each: r requests; t seconds until it is whole again."),
+	}
+	return r
 }
 
 // OpenAPI gives the document as JSON, the same bytes each time. It seals the

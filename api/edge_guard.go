@@ -28,9 +28,17 @@ func (e *Edge) guard(r *route) func(huma.Context, func(huma.Context)) {
 		f := factsOf(ctx.Context())
 		f.route = r.Path
 		if err := e.admit(ctx.Context(), f, r); err != nil {
+			f.tellLimits(ctx)
 			refuse(ctx, f, e.problem(ctx.Context(), err))
 			return
 		}
+		f.tellLimits(ctx)
+		leave, err := e.enterOpen(ctx.Context(), f)
+		if err != nil {
+			refuse(ctx, f, e.problem(ctx.Context(), err))
+			return
+		}
+		defer leave()
 		if len(r.offers) > 1 {
 			ctx.AppendHeader("Vary", "Accept")
 		}
@@ -60,22 +68,32 @@ func (e *Edge) admit(ctx context.Context, f *facts, r *route) error {
 func (e *Edge) authorize(ctx context.Context, f *facts, r *route) error {
 	f.principal.Request = f.id
 	if r.Public {
-		return nil
+		return e.charge(f)
 	}
-	token, err := bearer(f.request.Header)
+	p, err := e.identify(ctx, f)
 	if err != nil {
-		return err
-	}
-	p, err := e.Authenticate(ctx, token)
-	if err != nil {
+		if over := e.charge(f); over != nil { // who tries tokens is counted like who tries passwords
+			return over
+		}
 		return err
 	}
 	p.Needs, p.Request = r.Roles, f.id
 	f.principal = p
+	if err := e.charge(f); err != nil {
+		return err
+	}
 	if !r.Roles.Allow(p.Role) {
 		return wire.NewProblem(http.StatusForbidden)
 	}
 	return nil
+}
+
+func (e *Edge) identify(ctx context.Context, f *facts) (domain.Principal, error) {
+	token, err := bearer(f.request.Header)
+	if err != nil {
+		return domain.Principal{}, err
+	}
+	return e.Authenticate(ctx, token)
 }
 
 // bearer reads the one Authorization header (RFC 6750, 2.1). Tokens in the

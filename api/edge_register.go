@@ -40,6 +40,7 @@ type Op struct {
 	Consumes    []string      // media types of a streamed body that is no field of the input
 	Produces    []string      // media types of success, most liked first; nil = application/json
 	Errors      []int         // further statuses to document
+	Waits       bool          // its answer may wait long without work: it takes no place at work
 	Compress    bool          // packs the answer for clients that take gzip: for large answers without anything secret
 }
 
@@ -87,6 +88,11 @@ func register[I, O any](e *Edge, op Op, h func(context.Context, *I) (*O, error))
 	hop := r.operation()
 	hop.Middlewares = huma.Middlewares{e.guard(r)}
 	huma.Register(e.api, hop, func(ctx context.Context, in *I) (*O, error) {
+		leave, err := e.enterWork(ctx, &r.Op)
+		if err != nil {
+			return nil, e.problem(ctx, err)
+		}
+		defer leave()
 		out, err := h(ctx, in)
 		if err != nil {
 			return nil, e.problem(ctx, r.readError(err))
@@ -184,6 +190,7 @@ func (r *route) responses() map[string]*huma.Response {
 	for _, status := range slices.Concat(r.statuses(), r.Errors) {
 		out[strconv.Itoa(status)] = &huma.Response{Ref: problemRef}
 	}
+	out[strconv.Itoa(http.StatusTooManyRequests)] = &huma.Response{Ref: tooManyRef}
 	if len(r.Produces) == 0 {
 		return out
 	}

@@ -12,6 +12,7 @@ import (
 	"net"
 	"net/http"
 	"net/http/httptest"
+	"os"
 	"path/filepath"
 	"strings"
 	"testing"
@@ -420,6 +421,24 @@ func TestSlowBody(t *testing.T) {
 		require.Equal(t, 408, resp.StatusCode, path)
 		require.NoError(t, conn.Close())
 	}
+}
+
+// Headers that do not come end the connection.
+func TestSlowHeader(t *testing.T) {
+	s := NewEdge(Info{Title: "Things"}).Server("")
+	s.ReadHeaderTimeout = 100 * time.Millisecond
+	server := httptest.NewUnstartedServer(s.Handler)
+	server.Config = s
+	server.Start()
+	t.Cleanup(server.Close)
+	conn, err := net.Dial("tcp", server.Listener.Addr().String())
+	require.NoError(t, err)
+	defer conn.Close()
+	_, err = io.WriteString(conn, "GET /openapi.json HTTP/1.1\r\nHost: x\r\nX-Slow: ")
+	require.NoError(t, err)
+	require.NoError(t, conn.SetReadDeadline(time.Now().Add(10*time.Second)))
+	_, err = io.ReadAll(conn)
+	require.NotErrorIs(t, err, os.ErrDeadlineExceeded, "the server has hung up")
 }
 
 // A client that leaves is no fault of ours: an access line, no error.

@@ -13,6 +13,8 @@ import (
 	"runtime/debug"
 	"time"
 
+	"go.opentelemetry.io/otel/trace"
+
 	"drumline/api/wire"
 	"drumline/domain"
 )
@@ -30,6 +32,9 @@ type facts struct {
 	idempotency string
 	ifMatch     int64
 	kind        string // of the problem that was answered
+	span        trace.Span
+	policies    []string // what RateLimit-Policy tells
+	quotas      []string // what RateLimit tells
 }
 
 type factsKey struct{}
@@ -84,7 +89,8 @@ type Access struct {
 	Shop     domain.ID
 	Person   domain.ID
 	Request  string
-	Aborted  bool // the client went away
+	Trace    string // id of its trace; empty when none is kept
+	Aborted  bool   // the client went away
 }
 
 var inboundID = regexp.MustCompile(`^[A-Za-z0-9._-]{1,64}$`)
@@ -105,7 +111,9 @@ func (e *Edge) serve(w http.ResponseWriter, r *http.Request) {
 	start := e.Now()
 	f := &facts{id: newRequestID(r.Header.Values("X-Request-Id")), ip: e.clientIP(r), route: "none"}
 	// A copy: net/http looks at the original to leave the body of HEAD out.
-	inner := r.WithContext(context.WithValue(r.Context(), factsKey{}, f))
+	ctx, span := e.startSpan(r)
+	f.span = span
+	inner := r.WithContext(context.WithValue(ctx, factsKey{}, f))
 	if r.Method == http.MethodHead {
 		inner.Method = http.MethodGet
 	}
@@ -150,9 +158,10 @@ func (e *Edge) access(rec *recorder, r *http.Request, f *facts, start time.Time)
 	a := Access{
 		Method: knownMethod(r.Method), Route: f.route, Status: rec.status, Kind: f.kind, Bytes: rec.bytes,
 		Duration: e.Now().Sub(start), Shop: f.principal.Shop, Person: f.principal.Person,
-		Request: f.id, Aborted: r.Context().Err() != nil,
+		Request: f.id, Trace: traceID(f.span), Aborted: r.Context().Err() != nil,
 	}
 	e.Log.LogAttrs(r.Context(), slog.LevelInfo, "request", a.attrs()...)
+	endSpan(f.span, a)
 	if e.Observe != nil {
 		e.Observe(a)
 	}
@@ -173,6 +182,9 @@ func (a Access) attrs() []slog.Attr {
 		slog.String("method", a.Method), slog.String("route", a.Route), slog.Int("status", a.Status),
 		slog.Float64("dur_ms", float64(a.Duration.Microseconds())/1000), slog.Int64("bytes", a.Bytes),
 		slog.String("request_id", a.Request),
+	}
+	if a.Trace != "" {
+		out = append(out, slog.String("trace_id", a.Trace))
 	}
 	if a.Kind != "" {
 		out = append(out, slog.String("kind", a.Kind))

@@ -35,7 +35,10 @@ func TestADueDateBecomesAMessageOnce(t *testing.T) {
 	unit, second := dryer(s, site, 6), dryer(s, site, 20)
 	box := &postbox{}
 	k := w.worker(box)
+	ended := map[string]int{}
+	k.Mailed = func(outcome string, n int) { ended[outcome] += n }
 	w.works(k)
+	require.Equal(t, map[string]int{"accepted": 1}, ended)
 
 	got := box.mails()
 	require.Len(t, got, 1, "one message a customer a day, for all units")

@@ -218,7 +218,7 @@ func (a *API) registerFeed(e *Edge) {
 	op.Description = "Numbers count up without gaps in the order of commits, so whoever has read up to a number has missed nothing up to it. " +
 		"An empty answer means nothing new: ask again with the same after. With wait the answer is held until there is something new, or that long; " +
 		"32 requests of a shop may wait at once, one more is 503."
-	op.Errors = append(op.Errors, http.StatusServiceUnavailable)
+	op.Errors, op.Waits = append(op.Errors, http.StatusServiceUnavailable), true
 	register(e, op, func(ctx context.Context, in *struct {
 		After int64 `query:"after" minimum:"0" doc:"Changes numbered above this; 0 or absent begins at the first."`
 		Limit int   `query:"limit" minimum:"0" doc:"At most this many: 0 or absent means 50, more than 200 means 200."`

@@ -36,6 +36,9 @@ type Problem struct {
 	Errors    []FieldError   `json:"errors,omitempty" doc:"The parts of the request that are wrong"`
 	Extra     map[string]any `json:"extra,omitempty" doc:"Facts for programs, by name"`
 
+	// ViolatedPolicies is spelt as the draft has it.
+	ViolatedPolicies []string `json:"violated-policies,omitempty" doc:"Only with status 429: the quotas that are used up, by their names in RateLimit-Policy"`
+
 	headers http.Header
 	kind    string
 }
@@ -52,7 +55,8 @@ func (p *Problem) GetHeaders() http.Header { return p.headers }
 // ContentType is application/problem+json whatever was negotiated.
 func (p *Problem) ContentType(string) string { return ProblemType }
 
-// Kind is the word for logs and metrics, the last part of Type.
+// Kind is the word for logs and metrics: the last part of Type, where the type
+// is one of ours.
 func (p *Problem) Kind() string { return p.kind }
 
 // WithHeader adds a header to send with the problem, and returns p.
@@ -202,6 +206,18 @@ func NewProblem(status int) *Problem {
 		return internalProblem("")
 	}
 	return addKindHeaders(problem(status, k[0], k[1]))
+}
+
+// quotaType is the problem type that draft-ietf-httpapi-ratelimit-headers-09
+// registers (from memory).
+const quotaType = "https://iana.org/assignments/http-problem-types#quota-exceeded"
+
+// QuotaExceeded is the problem of a quota of that name that is used up, and has
+// room again after so many seconds.
+func QuotaExceeded(policy string, after int) *Problem {
+	p := Refuse(http.StatusTooManyRequests, "Too many requests. Wait as long as Retry-After says, then try again.")
+	p.Type, p.ViolatedPolicies = quotaType, []string{policy}
+	return p.WithHeader("Retry-After", itoa(int64(max(after, 1))))
 }
 
 // Refuse is NewProblem with a text of its own.

@@ -3,12 +3,15 @@ package main
 import (
 	"fmt"
 	"log/slog"
+	"net/netip"
 	"net/url"
 	"path/filepath"
 	"strings"
 	"time"
 
 	"github.com/caarlos0/env/v11"
+
+	"drumline/api"
 )
 
 // Config is everything the environment says. Every field has a working default
@@ -59,6 +62,37 @@ type Config struct {
 	// BounceMaildir is a Maildir in which the mail of BounceDomain arrives, read
 	// by worker. By default none is read.
 	BounceMaildir string `env:"DRUMLINE_BOUNCE_MAILDIR"`
+	// LimitPerson is how many requests a minute one person may send, saved up to
+	// as many; more get 429. 0 is no limit. Like the others it is counted by each
+	// process for itself.
+	LimitPerson int `env:"DRUMLINE_LIMIT_PERSON" envDefault:"600"`
+	// LimitShop is LimitPerson for all people of a shop together.
+	LimitShop int `env:"DRUMLINE_LIMIT_SHOP" envDefault:"3000"`
+	// LimitAddress is how many requests a minute one client address may send
+	// where no token is asked for: sign-in, links of messages, calendars. Refused
+	// tokens count. Behind a proxy all clients are one address until
+	// TrustedProxies names it.
+	LimitAddress int `env:"DRUMLINE_LIMIT_ADDRESS" envDefault:"240"`
+	// ShopAtOnce is how many requests of one shop are worked on at one time; as
+	// many more wait up to two seconds, then get 503. The default, 0, is half of
+	// PoolSize: no shop can take all connections from the others.
+	ShopAtOnce int `env:"DRUMLINE_SHOP_AT_ONCE"`
+	// OpenRequests is how many requests may be under way in all, a shop or an
+	// address an eighth of it; more get 503. Each may hold 256 kB of body. 0 is no
+	// limit.
+	OpenRequests int `env:"DRUMLINE_OPEN_REQUESTS" envDefault:"1024"`
+	// TrustedProxies are the addresses of proxies before the service, as
+	// addr/bits separated by commas: from them X-Forwarded-For tells the client's
+	// address. By default nobody is believed. Naming addresses that clients can
+	// have lets them choose whose limit they use up.
+	TrustedProxies []netip.Prefix `env:"DRUMLINE_TRUSTED_PROXIES"`
+	// MetricsListen is an address of its own for /metrics, of serve and worker
+	// each. By default there is none. It asks for no token: let only the
+	// collector reach it.
+	MetricsListen string `env:"DRUMLINE_METRICS_LISTEN"`
+	// TraceEndpoint is the base address of an OTLP/HTTP collector, to which serve
+	// sends a span of each request. By default none is made.
+	TraceEndpoint string `env:"OTEL_EXPORTER_OTLP_ENDPOINT"`
 	// LogLevel is debug, info, warn or error. Below info each request is no
 	// longer logged.
 	LogLevel slog.Level `env:"DRUMLINE_LOG_LEVEL" envDefault:"info"`
@@ -67,7 +101,9 @@ type Config struct {
 // environment lists the variables of Config, which getenv is asked for.
 var environment = []string{"DRUMLINE_DATABASE_URL", "DRUMLINE_MIGRATOR_URL", "DRUMLINE_LISTEN", "DRUMLINE_KEY_FILE", "DRUMLINE_ISSUER",
 	"DRUMLINE_BASE_URL", "DRUMLINE_ACCESS_LIFE", "DRUMLINE_POOL_SIZE", "DRUMLINE_DRAIN_TIME", "DRUMLINE_LOG_LEVEL",
-	"DRUMLINE_WORKER_URL", "DRUMLINE_MAIL_SERVER", "DRUMLINE_MAIL_ONLY", "DRUMLINE_BOUNCE_DOMAIN", "DRUMLINE_BOUNCE_MAILDIR"}
+	"DRUMLINE_WORKER_URL", "DRUMLINE_MAIL_SERVER", "DRUMLINE_MAIL_ONLY", "DRUMLINE_BOUNCE_DOMAIN", "DRUMLINE_BOUNCE_MAILDIR",
+	"DRUMLINE_LIMIT_PERSON", "DRUMLINE_LIMIT_SHOP", "DRUMLINE_LIMIT_ADDRESS", "DRUMLINE_SHOP_AT_ONCE", "DRUMLINE_OPEN_REQUESTS", "DRUMLINE_TRUSTED_PROXIES",
+	"DRUMLINE_METRICS_LISTEN", "OTEL_EXPORTER_OTLP_ENDPOINT"}
 
 // readConfig reads the environment. Its error names the variable.
 func readConfig(getenv func(string) string) (Config, error) {
@@ -89,7 +125,27 @@ func readConfig(getenv func(string) string) (Config, error) {
 	case c.DrainTime < 0 || c.DrainTime > 10*time.Minute:
 		return c, fmt.Errorf("settings: DRUMLINE_DRAIN_TIME is between 0s and 10m, not %s", c.DrainTime)
 	}
-	return c, nil
+	return c, c.checkLimits()
+}
+
+// checkLimits refuses numbers that would bound something else than was meant.
+func (c Config) checkLimits() error {
+	for name, n := range map[string]int{"LIMIT_PERSON": c.LimitPerson, "LIMIT_SHOP": c.LimitShop, "LIMIT_ADDRESS": c.LimitAddress,
+		"SHOP_AT_ONCE": c.ShopAtOnce, "OPEN_REQUESTS": c.OpenRequests} {
+		if n < 0 || n > 1_000_000 {
+			return fmt.Errorf("settings: DRUMLINE_%s is between 0 and 1000000, not %d", name, n)
+		}
+	}
+	return nil
+}
+
+// limits are the bounds of callers.
+func (c Config) limits() api.LimitSettings {
+	atOnce := c.ShopAtOnce
+	if atOnce == 0 {
+		atOnce = max(int(c.PoolSize)/2, 1)
+	}
+	return api.LimitSettings{Person: c.LimitPerson, Shop: c.LimitShop, Address: c.LimitAddress, AtOnce: atOnce, Open: c.OpenRequests}
 }
 
 // String is the configuration for the log, secrets blanked.
@@ -98,7 +154,10 @@ func (c Config) String() string {
 		"database_url=" + blank(c.DatabaseURL), "migrator_url=" + blank(c.MigratorURL), "listen=" + c.Listen, "key_file=" + c.KeyFile,
 		"issuer=" + c.Issuer, "base_url=" + c.BaseURL, "access_life=" + c.AccessLife.String(), fmt.Sprintf("pool_size=%d", c.PoolSize),
 		"drain_time=" + c.DrainTime.String(), "worker_url=" + blank(c.WorkerURL), "mail_server=" + blank(c.MailServer), "mail_only=" + strings.Join(c.MailOnly, ","),
-		"bounce_domain=" + c.BounceDomain, "bounce_maildir=" + c.BounceMaildir, "log_level=" + strings.ToLower(c.LogLevel.String())}, " ")
+		"bounce_domain=" + c.BounceDomain, "bounce_maildir=" + c.BounceMaildir, "log_level=" + strings.ToLower(c.LogLevel.String()),
+		fmt.Sprintf("limit_person=%d limit_shop=%d limit_address=%d", c.LimitPerson, c.LimitShop, c.LimitAddress),
+		fmt.Sprintf("shop_at_once=%d open_requests=%d trusted_proxies=%v", c.ShopAtOnce, c.OpenRequests, c.TrustedProxies),
+		"metrics_listen=" + c.MetricsListen, "otel_exporter_otlp_endpoint=" + blank(c.TraceEndpoint)}, " ")
 }
 
 // blank hides what a database URL must not show. What cannot be read as a URL

@@ -2,6 +2,7 @@ package main
 
 import (
 	"net"
+	"net/netip"
 	"reflect"
 	"runtime/debug"
 	"strings"
@@ -9,6 +10,8 @@ import (
 	"time"
 
 	"github.com/stretchr/testify/require"
+
+	"drumline/api"
 )
 
 func TestConfigDefaultsWork(t *testing.T) {
@@ -37,7 +40,8 @@ func TestConfigHidesSecrets(t *testing.T) {
 }
 
 func TestConfigRefusesAndNamesTheVariable(t *testing.T) {
-	for name, value := range map[string]string{"DRUMLINE_ACCESS_LIFE": "3s", "DRUMLINE_POOL_SIZE": "0", "DRUMLINE_DRAIN_TIME": "-1s"} {
+	for name, value := range map[string]string{"DRUMLINE_ACCESS_LIFE": "3s", "DRUMLINE_POOL_SIZE": "0", "DRUMLINE_DRAIN_TIME": "-1s",
+		"DRUMLINE_LIMIT_PERSON": "-1", "DRUMLINE_OPEN_REQUESTS": "1000001"} {
 		_, err := readConfig(func(n string) string {
 			if n == name {
 				return value
@@ -48,6 +52,17 @@ func TestConfigRefusesAndNamesTheVariable(t *testing.T) {
 	}
 	_, err := readConfig(func(n string) string { return map[string]string{"DRUMLINE_LOG_LEVEL": "loud"}[n] })
 	require.ErrorContains(t, err, "LogLevel")
+}
+
+func TestConfigReadsLimits(t *testing.T) {
+	given := map[string]string{"DRUMLINE_POOL_SIZE": "9", "DRUMLINE_LIMIT_SHOP": "7", "DRUMLINE_TRUSTED_PROXIES": "10.0.0.0/8,::1/128"}
+	c, err := readConfig(func(n string) string { return given[n] })
+	require.NoError(t, err)
+	require.Equal(t, api.LimitSettings{Person: 600, Shop: 7, Address: 240, AtOnce: 4, Open: 1024}, c.limits(), "half of the pool at work")
+	require.Equal(t, []netip.Prefix{netip.MustParsePrefix("10.0.0.0/8"), netip.MustParsePrefix("::1/128")}, c.TrustedProxies)
+	given["DRUMLINE_TRUSTED_PROXIES"] = "10.0.0.0"
+	_, err = readConfig(func(n string) string { return given[n] })
+	require.ErrorContains(t, err, "TrustedProxies")
 }
 
 func TestPasswordComesFromStandardInput(t *testing.T) {

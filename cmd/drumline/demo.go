@@ -170,7 +170,7 @@ func (d demoCommand) serve(ctx context.Context, p *program, c Config, l net.List
 		now = fast.read
 	}
 	log := newLog(p.stderr, max(c.LogLevel, demoLevel))
-	srv, err := newServer(c, l, db, keys, log, now)
+	srv, err := newServer(ctx, c, l, db, keys, log, now)
 	if err != nil {
 		return err
 	}

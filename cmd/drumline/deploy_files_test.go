@@ -22,7 +22,7 @@ func deployed(t *testing.T, name string) string {
 }
 
 // A variable of env.example: commented out where it has a default, which is shown.
-var exampleLine = regexp.MustCompile(`(?m)^(#?)(DRUMLINE_[A-Z_]+)=(.*)$`)
+var exampleLine = regexp.MustCompile(`(?m)^(#?)((?:DRUMLINE|OTEL)_[A-Z_]+)=(.*)$`)
 
 // without are the settings that some subcommand refuses to do without.
 var without = map[string]bool{"DRUMLINE_DATABASE_URL": true, "DRUMLINE_MIGRATOR_URL": true, "DRUMLINE_WORKER_URL": true,

@@ -16,6 +16,7 @@ import (
 	"drumline/domain/people"
 	"drumline/migrations"
 	"drumline/shared/pg"
+	"drumline/shared/telemetry"
 )
 
 // serveCommand serves the API of a migrated database.
@@ -48,8 +49,11 @@ func (s serveCommand) Run(ctx context.Context, p *program) error {
 	if err != nil {
 		return err
 	}
-	srv, err := newServer(c, listener, db, keys, log, time.Now)
+	srv, err := newServer(ctx, c, listener, db, keys, log, time.Now)
 	if err != nil {
+		return err
+	}
+	if _, err := serveMetrics(ctx, c.MetricsListen, srv.metrics, log); err != nil {
 		return err
 	}
 	log.Info("serving", "url", srv.url)
@@ -87,12 +91,15 @@ func openChecked(ctx context.Context, c Config) (*pg.DB, error) {
 type server struct {
 	db       *pg.DB
 	api      *api.API
+	metrics  *telemetry.Metrics
 	http     *http.Server
 	listener net.Listener
 	url      string
 	log      *slog.Logger
 	drain    time.Duration
 	draining atomic.Bool
+
+	endTraces func(context.Context) error
 }
 
 // listen takes an address.
@@ -105,7 +112,7 @@ func listen(ctx context.Context, address string) (net.Listener, error) {
 }
 
 // newServer wires the service, without serving yet.
-func newServer(c Config, listener net.Listener, db *pg.DB, keys *people.Keyring, log *slog.Logger, now func() time.Time) (*server, error) {
+func newServer(ctx context.Context, c Config, listener net.Listener, db *pg.DB, keys *people.Keyring, log *slog.Logger, now func() time.Time) (*server, error) {
 	cat, err := catalogue.Open()
 	if err != nil {
 		return nil, err
@@ -113,6 +120,11 @@ func newServer(c Config, listener net.Listener, db *pg.DB, keys *people.Keyring,
 	a := api.New(api.Deps{DB: db, Keys: keys, Hasher: people.NewHasher(), Catalogue: cat, Now: now, AccessLife: c.AccessLife})
 	s := &server{db: db, api: a, log: log, drain: c.DrainTime, listener: listener, url: c.BaseURL}
 	edge := a.Edge(version(), log)
+	edge.Limits = api.NewLimits(c.limits())
+	edge.TrustProxies(c.TrustedProxies)
+	if s.endTraces, err = s.observe(ctx, c, edge); err != nil {
+		return nil, err
+	}
 	edge.Mount("/livez", http.HandlerFunc(live))
 	edge.Mount("/readyz", http.HandlerFunc(s.ready))
 	s.http = edge.Server(c.Listen)
@@ -139,6 +151,9 @@ func (s *server) serve(ctx context.Context) error {
 	if err := s.http.Shutdown(ctx); err != nil {
 		s.log.Warn("requests were cut off", "error", err.Error())
 		_ = s.http.Close() // whatever it says, the process ends
+	}
+	if err := s.endTraces(ctx); err != nil {
+		s.log.Warn("the last traces were not sent", "error", err.Error())
 	}
 	s.log.Info("stopped")
 	return nil

@@ -19,6 +19,7 @@ import (
 	"drumline/migrations"
 	"drumline/shared/mail"
 	"drumline/shared/pg"
+	"drumline/shared/telemetry"
 )
 
 // workerCommand derives due dates and writes to customers. Any number may run.
@@ -53,6 +54,12 @@ func (workerCommand) Run(ctx context.Context, p *program) error {
 		return err
 	}
 	defer closeDB()
+	metrics := telemetry.NewMetrics(version())
+	metrics.Pool("worker", w.DB.Pool)
+	w.Mailed, w.Missed = metrics.Mailed, metrics.Missed
+	if _, err := serveMetrics(ctx, c.MetricsListen, metrics, log); err != nil {
+		return err
+	}
 	if c.BounceMaildir != "" {
 		go readBounces(ctx, c.BounceMaildir, &care.Service{DB: w.DB, Now: time.Now}, log)
 	}

@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"github.com/jackc/pgx/v5"
+	"github.com/jackc/pgx/v5/pgconn"
 
 	"drumline/domain"
 	"drumline/domain/calls"
@@ -66,6 +67,7 @@ type claiming struct {
 	stale  map[domain.ID]bool
 	closed map[string]string // address → reason nothing about care is sent to it; "all " before it: nothing at all
 	taken  map[string]bool   // customer and day that have their message about care
+	over   expired
 	out    *pgx.Batch
 	jobs   []job
 }
@@ -79,16 +81,41 @@ const foundHanded = "the worker ended while it was handing it over"
 // queueExpire ends leases that are over and what has become useless. A mail found
 // handed may have arrived: it is tried once more, after a while, under the same
 // Message-ID.
-func queueExpire(b *pgx.Batch, shop domain.ID, now time.Time) {
+func queueExpire(b *pgx.Batch, shop domain.ID, now time.Time, over *expired) {
 	b.Queue(`UPDATE mail SET state = CASE WHEN state = 'handed' AND ambiguous > 0 THEN 'ambiguous' ELSE 'soft_failed' END,
 			settled_at = CASE WHEN state = 'handed' AND ambiguous > 0 THEN $2::timestamptz END,
 			ambiguous = ambiguous + (state = 'handed')::int, next_at = CASE WHEN state = 'handed' THEN $3 ELSE $2 END,
 			reply = CASE WHEN state = 'handed' THEN $4 ELSE reply END
-		WHERE shop_id = $1 AND state IN ('claimed', 'handed') AND next_at <= $2`, shop, now, now.Add(ambiguousWait), foundHanded)
+		WHERE shop_id = $1 AND state IN ('claimed', 'handed') AND next_at <= $2
+		RETURNING next_at = $3`, shop, now, now.Add(ambiguousWait), foundHanded).Query(func(rows pgx.Rows) (err error) {
+		over.handed, err = pgx.CollectRows(rows, pgx.RowTo[bool])
+		return err
+	})
 	b.Queue(`UPDATE mail SET state = CASE WHEN ambiguous > 0 THEN 'ambiguous' ELSE 'missed' END, settled_at = $2
 		WHERE shop_id = $1 AND state = 'soft_failed' AND useless_at <= $2`, shop, now)
 	b.Queue(`UPDATE reminder SET state = 'missed', settled_at = $2, reason = 'its time passed before it could be sent'
-		WHERE shop_id = $1 AND state = 'planned' AND useless_at <= $2 AND not_before <= $2`, shop, now)
+		WHERE shop_id = $1 AND state = 'planned' AND useless_at <= $2 AND not_before <= $2`, shop, now).Exec(func(tag pgconn.CommandTag) error {
+		over.missed = int(tag.RowsAffected())
+		return nil
+	})
+}
+
+// expired is what queueExpire ended: for each lease whether its mail had been
+// handed over, and the reminders that were missed.
+type expired struct {
+	handed []bool
+	missed int
+}
+
+// ambiguous is how many of them nobody knows the end of.
+func (e expired) ambiguous() int {
+	n := 0
+	for _, handed := range e.handed {
+		if handed {
+			n++
+		}
+	}
+	return n
 }
 
 // claim ends what is over and claims mails whose time has come, for this
@@ -98,7 +125,7 @@ func (w *Worker) claim(ctx context.Context, p domain.Principal, most int) ([]job
 	now := w.Now()
 	load := func(b *pgx.Batch) {
 		c = claiming{w: w, p: p, now: now, out: &pgx.Batch{}}
-		queueExpire(b, p.Shop, now)
+		queueExpire(b, p.Shop, now, &c.over)
 		queuePolicy(b, p.Shop, &c.pol)
 		people.QueueShop(b, p.Shop, &c.shop)
 		QueueRules(b, p.Shop, &c.rs)
@@ -131,6 +158,9 @@ func (w *Worker) claim(ctx context.Context, p domain.Principal, most int) ([]job
 		}
 		return tx.Send(ctx, c.out)
 	})
+	if err == nil {
+		w.count(Ambiguous, c.over.ambiguous(), c.over.missed)
+	}
 	return c.jobs, err
 }
 

@@ -37,6 +37,11 @@ type Worker struct {
 	Bounce string        // domain returned mail goes to, as bounce+token@domain; empty: to the sender
 	Only   []string      // domains that may be written to; none: all
 	Pause  time.Duration // between looks when nothing is to be done; zero: a second
+	// Mailed, when set, is told how many attempts ended so: accepted, soft_failed,
+	// hard_failed or ambiguous. Missed is told how many reminders were not sent in
+	// time.
+	Mailed func(outcome string, n int)
+	Missed func(n int)
 
 	domains map[string]*trouble // of recipients that put us off
 	server  trouble
@@ -197,6 +202,8 @@ func (w *Worker) finish(ctx context.Context, p domain.Principal, j job, o mail.O
 	for pause := 50 * time.Millisecond; ; pause = min(2*pause, 2*time.Second) {
 		err := w.put(ctx, p, j, o)
 		if err == nil {
+			e := endOf(j, o, w.Now())
+			w.count(e.outcome(), 1, 0)
 			return
 		}
 		w.Log.Warn("care: the end of a mail could not be put down yet", "shop", p.Shop.String(), "mail", j.ID.String(), "error", err.Error())
@@ -213,6 +220,24 @@ type end struct {
 	state     MailState
 	next      time.Time
 	ambiguous int // 1 when nobody knows how the attempt ended
+}
+
+// outcome is the word that counts the attempt.
+func (e end) outcome() MailState {
+	if e.ambiguous > 0 {
+		return Ambiguous
+	}
+	return e.state
+}
+
+// count tells who counts.
+func (w *Worker) count(outcome MailState, mails, missed int) {
+	if w.Mailed != nil && mails > 0 {
+		w.Mailed(string(outcome), mails)
+	}
+	if w.Missed != nil && missed > 0 {
+		w.Missed(missed)
+	}
 }
 
 // endOf is what an outcome makes of a mail at now.

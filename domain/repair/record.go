@@ -82,6 +82,9 @@ func (s *Service) Record(ctx context.Context, p domain.Principal, key once.Key, 
 	if pg.Violates(err, "reading_pkey") {
 		err = taken()
 	}
+	if err == nil && !replayed && s.Judged != nil {
+		s.Judged()
+	}
 	return got, replayed, err
 }
 

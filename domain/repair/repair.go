@@ -22,6 +22,7 @@ type Service struct {
 	DB         *pg.DB
 	Catalogues *supplements.Book
 	Now        func() time.Time
+	Judged     func() // when set, called for each reading that was judged and stored
 }
 
 // Skew is how far a client's clock may be ahead or behind.

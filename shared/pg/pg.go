@@ -82,10 +82,16 @@ func or[T comparable](v, fallback T) T {
 
 func milliseconds(d time.Duration) string { return fmt.Sprintf("%d", d.Milliseconds()) }
 
+// txTime bounds a transaction from the wait for its connection to its end. A
+// server that has stopped answering holds nobody longer.
+const txTime = 15 * time.Second
+
 // Read runs what load queues in one implicit transaction, one round trip:
 // set the shop, check access, then the caller's statements. A callback's error
-// ends it.
+// ends it. It has a deadline of 15 s of its own.
 func (db *DB) Read(ctx context.Context, p domain.Principal, load func(b *pgx.Batch)) error {
+	ctx, cancel := context.WithTimeout(ctx, txTime)
+	defer cancel()
 	return retry(ctx, func() error {
 		conn, err := db.conn(ctx)
 		if err != nil {
@@ -110,7 +116,7 @@ func (db *DB) Write(ctx context.Context, p domain.Principal, load func(b *pgx.Ba
 	if _, nested := ctx.Value(inTx{}).(bool); nested {
 		return fmt.Errorf("pg: a transaction inside a transaction")
 	}
-	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), 15*time.Second)
+	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), txTime)
 	defer cancel()
 	ctx = context.WithValue(ctx, inTx{}, true)
 	return retry(ctx, func() error { return db.write(ctx, p, load, fn) })

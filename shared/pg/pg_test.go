@@ -193,6 +193,48 @@ func TestBusyPoolIsUnavailable(t *testing.T) {
 	}))
 }
 
+// A statement that sleeps is ended by the server; the connection goes on.
+func TestStatementTimeout(t *testing.T) {
+	db, _ := open(t, pg.Options{MaxConns: 1, StatementTimeout: 50 * time.Millisecond})
+	p := newShop(t, db, "aa")
+	err := db.Read(t.Context(), p, func(b *pgx.Batch) { b.Queue(`SELECT pg_sleep(30)`) })
+	require.Equal(t, "57014", pg.Code(err))
+	require.Equal(t, domain.Unavailable, domain.KindOf(err))
+	err = db.Write(t.Context(), p, nil, func(ctx context.Context, tx *pg.Tx) error {
+		_, err := tx.Exec(ctx, `SELECT pg_sleep(30)`)
+		return err
+	})
+	require.Equal(t, "57014", pg.Code(err))
+	require.Equal(t, []string{"aa"}, names(t, db, p))
+}
+
+// Every connection of the pool carries the server's own bounds.
+func TestEveryConnectionHasItsBounds(t *testing.T) {
+	db, _ := open(t, pg.Options{})
+	for name, want := range map[string]string{"statement_timeout": "10s", "lock_timeout": "5s", "idle_in_transaction_session_timeout": "15s"} {
+		var got string
+		require.NoError(t, db.Pool.QueryRow(t.Context(), `SELECT current_setting($1)`, name).Scan(&got))
+		require.Equal(t, want, got, name)
+	}
+}
+
+// A transaction whose program has gone to sleep is ended by the server, and its
+// locks with it.
+func TestIdleTransactionIsEnded(t *testing.T) {
+	db, _ := open(t, pg.Options{})
+	p := newShop(t, db, "aa")
+	err := db.Write(t.Context(), p, nil, func(ctx context.Context, tx *pg.Tx) error {
+		if _, err := tx.Exec(ctx, `SET LOCAL idle_in_transaction_session_timeout = 50`); err != nil {
+			return err
+		}
+		time.Sleep(300 * time.Millisecond)
+		_, err := tx.Exec(ctx, `SELECT 1`)
+		return err
+	})
+	require.Error(t, err)
+	require.Equal(t, []string{"aa"}, names(t, db, p), "the pool has put another connection in its place")
+}
+
 func TestTypesGoThereAndBack(t *testing.T) {
 	db, _ := open(t, pg.Options{})
 	p := newShop(t, db, "aa")
