@@ -7,9 +7,11 @@ import (
 	"hash/fnv"
 	"log/slog"
 	"strings"
+	"sync"
 	"time"
 
 	"github.com/jackc/pgx/v5"
+	"golang.org/x/sync/errgroup"
 
 	"drumline/domain"
 	"drumline/shared/mail"
@@ -113,30 +115,62 @@ func (w *Worker) Tick(ctx context.Context) (int, error) {
 		return 0, err
 	}
 	mails := 0
-	var failed error
+	failed := w.Plan(ctx, shops)
 	for _, shop := range shops {
-		n, err := w.See(ctx, shop)
-		mails += n
-		if err != nil {
-			failed = errors.Join(failed, fmt.Errorf("shop %s: %w", shop, err))
+		if failed[shop] != nil || ctx.Err() != nil {
+			continue
 		}
-		if ctx.Err() != nil {
-			break
+		n, err := w.send(ctx, domain.System(shop, "care worker"))
+		if mails += n; err != nil {
+			failed[shop] = err
 		}
 	}
-	return mails, failed
+	var all error
+	for shop, err := range failed {
+		all = errors.Join(all, fmt.Errorf("shop %s: %w", shop, err))
+	}
+	return mails, all
 }
 
-// See does what one shop has to do now, and says how many mails it has dealt
-// with.
+// See is Tick for one shop.
 func (w *Worker) See(ctx context.Context, shop domain.ID) (int, error) {
-	p := domain.System(shop, "care worker")
-	s := &Service{DB: w.DB, Now: w.Now}
-	for _, step := range []func(context.Context, domain.Principal) error{s.Settle, s.Plan, s.planVisits} {
-		if err := step(ctx, p); err != nil {
-			return 0, err
-		}
+	if err := w.Plan(ctx, []domain.ID{shop})[shop]; err != nil {
+		return 0, err
 	}
+	return w.send(ctx, domain.System(shop, "care worker"))
+}
+
+// plansAtOnce is how many shops are planned side by side.
+const plansAtOnce = 4
+
+// Plan derives the due dates of shops and writes into the ledger what they ask
+// for, several shops side by side. It gives the errors of those that failed.
+func (w *Worker) Plan(ctx context.Context, shops []domain.ID) map[domain.ID]error {
+	s := &Service{DB: w.DB, Now: w.Now}
+	failed := map[domain.ID]error{}
+	var mu sync.Mutex
+	var group errgroup.Group
+	group.SetLimit(plansAtOnce)
+	for _, shop := range shops {
+		group.Go(func() error {
+			p := domain.System(shop, "care worker")
+			for _, step := range []func(context.Context, domain.Principal) error{s.Settle, s.Plan, s.planVisits} {
+				if err := step(ctx, p); err != nil {
+					mu.Lock()
+					defer mu.Unlock()
+					failed[shop] = err
+					return nil
+				}
+			}
+			return nil
+		})
+	}
+	_ = group.Wait() // errors are kept by shop
+	return failed
+}
+
+// send claims and sends what one shop has to send now.
+func (w *Worker) send(ctx context.Context, p domain.Principal) (int, error) {
 	n := 0
 	if !w.server.until.After(w.Now()) {
 		jobs, err := w.claim(ctx, p, claimAtOnce)

@@ -145,12 +145,10 @@ func benchDue(b *testing.B, s *Service, shops []domain.ID, f DueFilter) {
 // benchPlan plans one day of all shops, a day later each round.
 func benchPlan(b *testing.B, db *pg.DB, admin *pgx.Conn, shops []domain.ID) {
 	days := 0
-	s := &Service{DB: db, Now: func() time.Time { return benchToday.AddDate(0, 0, days) }}
+	w := &Worker{DB: db, Now: func() time.Time { return benchToday.AddDate(0, 0, days) }}
 	for b.Loop() {
 		days++
-		for _, shop := range shops {
-			require.NoError(b, s.Plan(b.Context(), domain.System(shop, "bench")))
-		}
+		require.Empty(b, w.Plan(b.Context(), shops))
 	}
 	milliseconds(b)
 	var planned int
