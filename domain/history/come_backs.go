@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"maps"
 	"slices"
+	"sync"
 
 	"drumline/domain"
 	"drumline/domain/history/survival"
@@ -53,14 +54,28 @@ func (s *Service) ComeBacks(ctx context.Context, p domain.Principal, f Filter) (
 func (a *asking) comeBacks() ComeBacks {
 	calls, repairs := a.callRows(), a.repairRows(nil)
 	out := ComeBacks{Head: a.head(calls, Same, "kaplan-meier by call, log-log limits; aalen-johansen for the same and another"), Reasons: a.whys(), FirstVisit: a.firstVisit()}
-	called, found := survival.CumulativeIncidence(calls, Level), survival.CumulativeIncidence(repairs, Level)
-	for _, n := range Horizons {
-		out.Calls = append(out.Calls, within(calls, &called, n, "calls", "the same complaint"))
-		out.Faults = append(out.Faults, within(repairs, &found, n, "repairs", "the same fault"))
+	var called, found survival.Competing
+	atOnce(func() { called = survival.CumulativeIncidence(calls, Level) }, func() { found = survival.CumulativeIncidence(repairs, Level) })
+	out.Calls, out.Faults = make([]Within, len(Horizons)), make([]Within, len(Horizons))
+	var work []func()
+	for i, n := range Horizons {
+		work = append(work, func() { out.Calls[i] = within(calls, &called, n, "calls", "the same complaint") },
+			func() { out.Faults[i] = within(repairs, &found, n, "repairs", "the same fault") })
 	}
+	atOnce(work...)
 	last := out.Calls[len(out.Calls)-1]
 	out.Status, out.Sentence, out.AtRisk = last.Status, last.Means, last.AtRisk
 	return out
+}
+
+// atOnce does work side by side: each reads the same rows and writes its own
+// answer.
+func atOnce(work ...func()) {
+	var wg sync.WaitGroup
+	for _, w := range work {
+		wg.Go(w)
+	}
+	wg.Wait()
 }
 
 // within is the share come back within n days.

@@ -143,15 +143,18 @@ func (s *Service) load(ctx context.Context, p domain.Principal, a *asking, calls
 // the database gave the rows.
 func byDay(rs []RepairRow) []RepairRow {
 	type place struct {
-		day int32
-		at  int32
+		day, at int32
+		id      uint64 // its beginning
 	}
 	order := make([]place, len(rs))
-	for i, r := range rs {
-		order[i] = place{int32(r.FixedOn.Year*10000 + int(r.FixedOn.Month)*100 + r.FixedOn.Day), int32(i)}
+	for i := range rs {
+		order[i] = place{int32(dayNumber(rs[i].FixedOn)), int32(i), binary.BigEndian.Uint64(rs[i].ConclusionID[:8])}
 	}
 	slices.SortFunc(order, func(x, y place) int {
-		return cmp.Or(cmp.Compare(x.day, y.day), bytes.Compare(rs[x.at].ConclusionID[:], rs[y.at].ConclusionID[:]))
+		if c := cmp.Or(cmp.Compare(x.day, y.day), cmp.Compare(x.id, y.id)); c != 0 {
+			return c
+		}
+		return bytes.Compare(rs[x.at].ConclusionID[:], rs[y.at].ConclusionID[:])
 	})
 	out := make([]RepairRow, len(rs))
 	for i, o := range order {
@@ -159,3 +162,6 @@ func byDay(rs []RepairRow) []RepairRow {
 	}
 	return out
 }
+
+// dayNumber is a number that grows with the date.
+func dayNumber(d domain.Date) int { return d.Year*10000 + int(d.Month)*100 + d.Day }

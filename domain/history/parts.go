@@ -253,7 +253,7 @@ func (a *asking) charts() []Chart {
 
 // chart draws one chart, so that all together ring falsely as seldom as said.
 func chart(key [2]string, ks []known, back, all, charts int, a *asking) Chart {
-	slices.SortStableFunc(ks, func(x, y known) int { return cmp.Compare(x.on.String(), y.on.String()) })
+	slices.SortStableFunc(ks, func(x, y known) int { return cmp.Compare(dayNumber(x.on), dayNumber(y.on)) })
 	good := (float64(back) + 0.5) / (float64(all) + 1) // half a repair: no share is nothing
 	c := Chart{Kind: key[0], Part: key[1], Repairs: len(ks), Good: good, Bad: min(2*good, 0.95), Points: []ChartPoint{}}
 	years := max(1, float64(dayCount(ks[0].on, a.cut))/365)

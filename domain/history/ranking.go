@@ -268,7 +268,10 @@ func (s *Service) Summary(ctx context.Context, p domain.Principal, f Filter) (Su
 }
 
 func (a *asking) summary() Summary {
-	c, r, t := a.comeBacks(), a.ranking("part"), a.trend()
+	var c ComeBacks
+	var r Ranking
+	var t Trend
+	atOnce(func() { c = a.comeBacks() }, func() { r = a.ranking("part") }, func() { t = a.trend() })
 	out := Summary{Head: c.Head, Within30: c.Calls[0], Within90: c.Calls[1], FirstVisit: c.FirstVisit, PartSays: r.Sentence, Direction: t.Direction, TrendSays: t.Sentence}
 	out.FirstSays = "No call says how many visits it took."
 	if c.FirstVisit.Value != nil {
