@@ -145,10 +145,11 @@ func short(t *testing.T) string {
 	return dir
 }
 
-// demo starts a small demo and waits until it serves.
+// demo starts a small demo and waits until it serves. Tests do in a minute what
+// people do in a week: it has no quotas.
 func demo(t *testing.T, dir string, more ...string) (*running, ready) {
 	t.Helper()
-	return demoOn(t, settings("DRUMLINE_PG_SOURCES", "binaries"), dir, more...)
+	return demoOn(t, settings("DRUMLINE_PG_SOURCES", "binaries", "DRUMLINE_LIMIT_PERSON", "0", "DRUMLINE_LIMIT_SHOP", "0", "DRUMLINE_LIMIT_ADDRESS", "0"), dir, more...)
 }
 
 func demoOn(t *testing.T, getenv func(string) string, dir string, more ...string) (*running, ready) {
