@@ -54,10 +54,12 @@ func (s *Service) settleSome(ctx context.Context, p domain.Principal) (int, erro
 // stale says whether any unit of the shop waits to be settled.
 func (s *Service) stale(ctx context.Context, p domain.Principal) (bool, error) {
 	var any bool
-	err := s.DB.Read(ctx, p, func(b *pgx.Batch) {
-		b.Queue(`SELECT EXISTS (SELECT FROM care_stale WHERE shop_id = $1)`, p.Shop).QueryRow(func(row pgx.Row) error { return row.Scan(&any) })
-	})
+	err := s.DB.Read(ctx, p, func(b *pgx.Batch) { queueStale(b, p.Shop, &any) })
 	return any, err
+}
+
+func queueStale(b *pgx.Batch, shop domain.ID, dst *bool) {
+	b.Queue(`SELECT EXISTS (SELECT FROM care_stale WHERE shop_id = $1)`, shop).QueryRow(func(row pgx.Row) error { return row.Scan(dst) })
 }
 
 // settled settles the shop if anything waits for it, before derived dates are

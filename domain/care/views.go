@@ -55,16 +55,26 @@ const lastRune = "\U0010FFFF"
 // ListDue gives up to size due dates after the key, by date. What is not known
 // to be due stands at the unit only.
 func (s *Service) ListDue(ctx context.Context, p domain.Principal, f DueFilter, after DueKey, size int) ([]DueUnit, error) {
-	if err := s.settled(ctx, p); err != nil {
+	out, waits, err := s.listDue(ctx, p, f, after, size)
+	if err != nil || !waits {
+		return out, err
+	}
+	if err := s.Settle(ctx, p); err != nil {
 		return nil, err
 	}
-	var out []DueUnit
+	out, _, err = s.listDue(ctx, p, f, after, size)
+	return out, err
+}
+
+// listDue reads what is derived, and whether any unit waits to be derived anew.
+func (s *Service) listDue(ctx context.Context, p domain.Principal, f DueFilter, after DueKey, size int) (out []DueUnit, waits bool, err error) {
 	// A statement of its own, so that one with an area can begin at its sites.
 	area := ` AND $4 = ''`
 	if f.Area != "" {
 		area = ` AND st.postal_code COLLATE "C" >= $4 AND st.postal_code COLLATE "C" < $4 || '` + lastRune + `'`
 	}
-	err := s.DB.Read(ctx, p, func(b *pgx.Batch) {
+	err = s.DB.Read(ctx, p, func(b *pgx.Batch) {
+		queueStale(b, p.Shop, &waits)
 		pg.All(b, &out, `SELECT d.unit_id, d.task, coalesce(t.name, '') AS name, d.due_on, u.kind, u.maker, u.model, u.site_id, st.address, st.postal_code, st.time_zone,
 				st.customer_id, c.name AS customer, c.phone, (SELECT max(m.settled_at) FROM reminder r JOIN mail m ON m.shop_id = r.shop_id AND m.id = r.mail_id
 					WHERE r.shop_id = $1 AND r.unit_id = d.unit_id AND r.task = d.task AND r.due_on = d.asked_on AND m.state = 'accepted') AS reminded_at
@@ -79,14 +89,20 @@ func (s *Service) ListDue(ctx context.Context, p domain.Principal, f DueFilter, 
 			ORDER BY d.due_on, d.unit_id, d.task LIMIT $9`,
 			p.Shop, f.From, f.Until, f.Area, f.Task, after.DueOn, after.UnitID, after.Task, size)
 	})
+	days, now := map[string]domain.Date{}, s.Now() // a zone is read from its file each time
 	for i := range out {
-		zone, zoneErr := time.LoadLocation(out[i].TimeZone)
-		if zoneErr != nil {
-			return nil, fmt.Errorf("care: zone of site %s: %w", out[i].SiteID, zoneErr)
+		today, known := days[out[i].TimeZone]
+		if !known {
+			zone, zoneErr := time.LoadLocation(out[i].TimeZone)
+			if zoneErr != nil {
+				return nil, false, fmt.Errorf("care: zone of site %s: %w", out[i].SiteID, zoneErr)
+			}
+			today = domain.DateOf(now.In(zone))
+			days[out[i].TimeZone] = today
 		}
-		out[i].Today = domain.DateOf(s.Now().In(zone))
+		out[i].Today = today
 	}
-	return out, err
+	return out, waits, err
 }
 
 // QueueUpcoming reads up to limit due dates of a shop between two days, by
